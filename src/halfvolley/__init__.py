@@ -1,0 +1,3 @@
+"""Table tennis measured from one ordinary camera."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""Pixels to metres: projection, calibration from the table, drift."""

@@ -1,0 +1,1 @@
+"""Arcs and contacts in metres from tracks and a camera."""

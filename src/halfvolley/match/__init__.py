@@ -1,0 +1,1 @@
+"""From contacts to strokes, rallies and players."""

@@ -1,0 +1,1 @@
+"""Ball, air, flight and bounce: numbers in, numbers out."""

@@ -1,0 +1,1 @@
+"""Results as maps, pictures and video."""

@@ -1,0 +1,1 @@
+"""Made footage with exact truth."""

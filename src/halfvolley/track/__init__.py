@@ -1,0 +1,1 @@
+"""Linking detections into smooth pieces of image motion."""

@@ -1,0 +1,35 @@
+"""The nouns that all rooms share: frozen dataclasses of arrays."""
+
+from halfvolley.types.arrays import BoolArray, ByteImage, FloatArray, IntArray
+from halfvolley.types.camera import CAMERA_PARAMETERS, Camera, ClipCamera, Shutter
+from halfvolley.types.detections import Detections, concatenate
+from halfvolley.types.flights import Arc, Contact, ContactKind, Flights
+from halfvolley.types.frames import ClipInfo, Frame, Onsets
+from halfvolley.types.play import Play, PlayedContact, Rally, Side, Stroke
+from halfvolley.types.tracks import Tracks
+
+__all__ = [
+    "CAMERA_PARAMETERS",
+    "Arc",
+    "BoolArray",
+    "ByteImage",
+    "Camera",
+    "ClipCamera",
+    "ClipInfo",
+    "Contact",
+    "ContactKind",
+    "Detections",
+    "Flights",
+    "FloatArray",
+    "Frame",
+    "IntArray",
+    "Onsets",
+    "Play",
+    "PlayedContact",
+    "Rally",
+    "Shutter",
+    "Side",
+    "Stroke",
+    "Tracks",
+    "concatenate",
+]
