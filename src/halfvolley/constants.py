@@ -41,6 +41,9 @@ DRAG_COEFFICIENT = Constant(0.45, 0.035, "1", "Clift, Grace, Weber 1978; French 
 LIFT_SCALE = Constant(
     0.90, 0.20, "1", "scale of CL = S/(2S+1); spread of published fits, from memory"
 )
+SPIN_DECAY_PS = Constant(
+    0.07, 0.02, "1/s", "still-air torque, Sawatzki 1970, from memory: 0.05-0.09 at 30-100 rev/s"
+)
 TABLE_RESTITUTION_AT_REST = Constant(0.925, 0.015, "1", "Law 2.1.3 with drag: 0.90-0.91 at 2.4 m/s")
 TABLE_RESTITUTION_SLOPE = Constant(0.010, 0.006, "s/m", "Inaba et al. 2017: e falls with speed")
 TABLE_FRICTION = Constant(0.25, 0.06, "1", "Nakashima et al. 2010, from memory; T1 limit 0.6")
