@@ -1,1 +1,5 @@
-"""From contacts to strokes, rallies and players."""
+"""Strokes, rallies and players from flights."""
+
+from halfvolley.match.play import PlaySettings, find_play
+
+__all__ = ["PlaySettings", "find_play"]

@@ -25,7 +25,7 @@ class Stroke:
     stroke_id: int
     contact_id: int
     rally_id: int | None
-    number: int  # 1 is the serve
+    number: int | None  # 1 is the serve; None where the serve was not seen
     player: Side
     t_s: float
     bounce_id: int | None  # contact_id of the bounce it led to on the other side

@@ -1,0 +1,256 @@
+"""Flights as play: which rally a contact belongs to, who struck, when a rally began and ended.
+
+The rules are those of the game: a serve is a racket contact followed by a bounce on the server's
+own side and one on the other side; the ball is decided by a second bounce on one side, by the
+floor, by anything that is not table, net or racket, and by a bounce on the striker's own side.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from halfvolley.types import Contact, Flights, Play, PlayedContact, Rally, Side, Stroke
+
+
+@dataclass(frozen=True, slots=True)
+class PlaySettings:
+    """Limits of `find_play`; part of the stage's key."""
+
+    min_probability: float = 0.5  # a contact less sure than this takes no part
+    max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this
+    sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
+    sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
+
+
+def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
+    """Rallies and strokes of a clip, and the place of every contact in them.
+
+    Parameters
+    ----------
+    flights : Flights
+        Contacts in time order.
+    settings : PlaySettings, optional
+        Limits.
+
+    Returns
+    -------
+    Play
+        Contacts that are surer than `min_probability`, in time order; strokes and rallies are
+        numbered from 1. What happens between rallies belongs to none.
+
+    Notes
+    -----
+    A touch that was not seen must not end or join rallies: the striker of a bounce is taken from
+    the direction in which the ball arrived, and from the last stroke only where the ball arrived
+    too steeply to tell or had touched the net. Where that direction shows that somebody struck
+    the ball unseen, the stroke is counted. A rally whose serve was not seen has no start; where
+    its two bounces were not seen either, no server and no stroke numbers.
+    """
+    settings = settings or PlaySettings()
+    contacts = [c for c in flights.contacts if c.probability >= settings.min_probability]
+    book = _Book()
+    for run in _runs(contacts, settings.max_gap_s):
+        _read_run(run, book, settings)
+    return book.close()
+
+
+def _runs(contacts: list[Contact], max_gap_s: float) -> Iterator[list[Contact]]:
+    """Contacts that follow each other without a long pause."""
+    run: list[Contact] = []
+    for contact in sorted(contacts, key=lambda c: c.t_s):
+        if run and contact.t_s - run[-1].t_s > max_gap_s:
+            yield run
+            run = []
+        run.append(contact)
+    if run:
+        yield run
+
+
+@dataclass(slots=True)
+class _OpenRally:
+    """A rally while it is being read."""
+
+    rally_id: int
+    t_start_s: float | None
+    server: Side | None
+    t_end_s: float | None = None
+    strokes: list[int] = field(default_factory=list)  # places in _Book.strokes
+    unseen: int = 0  # strokes that must have happened but were not seen
+    striker: Side | None = None
+    bounced: Side | None = None  # side of the last bounce since the last stroke
+    netted: bool = False  # the net was touched since the last stroke
+    serving: bool = False  # the own-side bounce of the serve is still to come
+
+    @property
+    def n_strokes(self) -> int:
+        return len(self.strokes) + self.unseen
+
+
+class _Book:
+    """What has been read so far."""
+
+    def __init__(self) -> None:
+        self.contacts: list[PlayedContact] = []
+        self.strokes: list[Stroke] = []
+        self.rallies: list[_OpenRally] = []
+
+    def open_rally(self, t_start_s: float | None, server: Side | None) -> _OpenRally:
+        rally = _OpenRally(len(self.rallies) + 1, t_start_s, server)
+        rally.striker = server
+        rally.serving = server is not None
+        self.rallies.append(rally)
+        return rally
+
+    def place(self, contact: Contact, rally: _OpenRally | None, player: Side | None) -> None:
+        rally_id = None if rally is None else rally.rally_id
+        self.contacts.append(PlayedContact(contact, rally_id, _side_on_table(contact), player))
+
+    def add_stroke(self, contact: Contact, rally: _OpenRally, player: Side) -> None:
+        rally.strokes.append(len(self.strokes))
+        number = rally.n_strokes if rally.server is not None else None
+        self.strokes.append(
+            Stroke(
+                stroke_id=len(self.strokes) + 1, contact_id=contact.contact_id,
+                rally_id=rally.rally_id, number=number, player=player, t_s=contact.t_s,
+                bounce_id=None,
+            )
+        )  # fmt: skip
+
+    def add_bounce(self, contact: Contact, rally: _OpenRally) -> None:
+        """The last stroke led to this bounce, if it is the first on the other side."""
+        if not rally.strokes:
+            return
+        stroke = self.strokes[rally.strokes[-1]]
+        if stroke.bounce_id is None and _half(contact) != stroke.player:
+            values = {name: getattr(stroke, name) for name in Stroke.__slots__}
+            self.strokes[rally.strokes[-1]] = Stroke(**{**values, "bounce_id": contact.contact_id})
+
+    def close(self) -> Play:
+        rallies = tuple(
+            Rally(r.rally_id, r.t_start_s, r.t_end_s, r.server, r.n_strokes) for r in self.rallies
+        )
+        return Play(tuple(self.contacts), tuple(self.strokes), rallies)
+
+
+def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
+    """Walk through contacts without a pause; the rally that is on, if any, is `rally`."""
+    rally: _OpenRally | None = None
+    decided = False
+    for i, contact in enumerate(run):
+        serve = _serve_at(run, i, settings)
+        if serve is not None:
+            rally = book.open_rally(serve.t_start_s, serve.server)
+            rally.unseen = int(serve.t_start_s is None)
+        elif rally is None and not decided and _is_mid_rally(run, i, settings):
+            rally = book.open_rally(None, None)
+        if rally is None:
+            book.place(contact, None, None)
+            continue
+        book.place(contact, rally, _touch(contact, rally, book, settings))
+        if rally.t_end_s is not None:
+            rally, decided = None, True
+
+
+def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> Side | None:
+    """Enter a touch into the rally, end the rally where it decides it; whose touch it is."""
+    if contact.kind == "racket":
+        player = _striker_at_racket(contact, settings)
+        rally.unseen += int(bool(rally.strokes) and player == rally.striker)
+        rally.striker, rally.bounced, rally.netted = player, None, False
+        book.add_stroke(contact, rally, player)
+    elif contact.kind in ("table", "edge"):
+        _bounce(contact, rally, book, settings)
+    elif contact.kind == "net":
+        rally.netted = True
+    else:
+        rally.t_end_s = contact.t_s
+    return rally.striker
+
+
+def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
+    half = _half(contact)
+    if not rally.netted:
+        sender = _striker_by_direction(contact, settings)
+        if sender is not None and sender != rally.striker:
+            rally.unseen += int(rally.striker is not None)
+            rally.striker, rally.bounced = sender, None
+    if rally.serving and half == rally.server:
+        rally.serving, rally.bounced = False, half
+        return
+    if half in (rally.bounced, rally.striker):
+        rally.t_end_s = contact.t_s
+    else:
+        book.add_bounce(contact, rally)
+    rally.serving, rally.bounced = False, half
+
+
+@dataclass(frozen=True, slots=True)
+class _Serve:
+    t_start_s: float | None
+    server: Side
+
+
+def _serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve | None:
+    """The serve that begins with contact i: racket, own side, other side; nets between are let.
+
+    Where nothing came before in this run, the racket contact may have been missed.
+    """
+    rest = [c for c in run[i : i + 6] if c.kind != "net"]
+    if rest and run[i].kind == "racket":
+        server = _striker_at_racket(run[i], settings)
+        if len(rest) >= 3 and _two_bounces(rest[1], rest[2], server, settings):
+            return _Serve(run[i].t_s, server)
+    elif i == 0 and len(rest) >= 2 and run[i].kind == "table":
+        first = _half(run[i])
+        if _two_bounces(rest[0], rest[1], first, settings):
+            return _Serve(None, first)
+    return None
+
+
+def _two_bounces(one: Contact, two: Contact, server: Side, settings: PlaySettings) -> bool:
+    if one.kind != "table" or two.kind not in ("table", "edge"):
+        return False
+    going = _striker_by_direction(one, settings)
+    return _half(one) == server and _half(two) != server and going in (server, None)
+
+
+def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
+    """Whether play is on at contact i of a run that has shown no serve.
+
+    A ball that comes over the net, or is struck and then bounces on the other side, is in play.
+    """
+    if run[i].kind == "racket":
+        striker = _striker_at_racket(run[i], settings)
+        rest = [c for c in run[i + 1 : i + 3] if c.kind != "net"]
+        return bool(rest) and rest[0].kind in ("table", "edge") and _half(rest[0]) != striker
+    sender = _striker_by_direction(run[i], settings)
+    return run[i].kind == "table" and sender is not None and sender != _half(run[i])
+
+
+def _half(contact: Contact) -> Side:
+    return "A" if contact.xyz_m[0] < 0 else "B"
+
+
+def _side_on_table(contact: Contact) -> Side | None:
+    return _half(contact) if contact.kind in ("table", "edge") else None
+
+
+def _striker_by_direction(contact: Contact, settings: PlaySettings) -> Side | None:
+    """Who sent the ball that arrives here; None where it hardly travels along the table."""
+    vx = float(contact.v_in_mps[0])
+    if not np.isfinite(vx) or abs(vx) < settings.sure_vx_mps:
+        return None
+    return "A" if vx > 0 else "B"
+
+
+def _striker_at_racket(contact: Contact, settings: PlaySettings) -> Side:
+    """The player at this end; near the net, who sends the ball away or had it coming."""
+    x = float(contact.xyz_m[0])
+    if abs(x) < settings.sure_x_m:
+        out, into = float(contact.v_out_mps[0]), float(contact.v_in_mps[0])
+        if np.isfinite(out) and abs(out) > settings.sure_vx_mps:
+            return "A" if out > 0 else "B"
+        if np.isfinite(into) and abs(into) > settings.sure_vx_mps:
+            return "B" if into > 0 else "A"
+    return "A" if x < 0 else "B"

@@ -1,0 +1,193 @@
+"""Writing session.toml: a new one, and a person's later word into an existing one.
+
+tomlkit keeps comments, order and spacing of what a person wrote.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.items import AoT, Table
+
+from halfvolley.errors import BadInput, BadSession, FootageError
+from halfvolley.session.files import write_atomic
+from halfvolley.session.schema import FILE_NAME, KEYS, Key, Session, read_session
+
+_HEAD = """\
+A session of halfvolley: what a person says about some clips. Lines that begin with # are hints:
+take away the # and fill in what you know. docs/session.md explains every key."""
+
+
+def new_session(
+    folder: Path | str, clips: Sequence[Path | str], *, colour: str = "unknown", venue: str = ""
+) -> Session:
+    """A new session folder for some clips; the clips themselves are left where they are.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Made where it does not exist yet.
+    clips : sequence of Path or str
+        The video files, one recording each.
+    colour : str
+        Colour of the ball: "white", "orange" or "unknown".
+    venue : str
+        Where it was filmed.
+
+    Returns
+    -------
+    Session
+        As read back from the file.
+
+    Raises
+    ------
+    BadSession
+        If the folder holds a session already.
+    FootageError
+        If a clip does not exist.
+    StorageError
+        If the folder cannot be written.
+    """
+    folder = Path(folder)
+    if (folder / FILE_NAME).exists():
+        raise BadSession(
+            f"{folder} is a session already; edit its {FILE_NAME}, or choose another folder"
+        )
+    if folder.is_file():
+        raise BadSession(f"{folder} is a file; give a folder for the session first, then the clips")
+    if not clips:
+        raise BadInput("a session needs at least one clip")
+    paths = [Path(clip) for clip in clips]
+    for path in paths:
+        if not path.is_file():
+            raise FootageError(f"no such file: {path}; check the path")
+    text = _template(folder, paths, colour=colour, venue=venue)
+    write_atomic(folder / FILE_NAME, text)
+    return read_session(folder)
+
+
+def set_clip(session: Session, name: str, **said: Any) -> Session:
+    """Write a person's word about one clip into session.toml; None takes a key away.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    name : str
+        Which clip.
+    **said
+        Keys of [[clips]] and their values.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is no such clip, or a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+    path = session.folder / FILE_NAME
+    old = path.read_text(encoding="utf-8")
+    document = tomlkit.parse(old)
+    index = session.clips.index(session.clip(name))
+    clips = document["clips"]
+    assert isinstance(clips, AoT | tomlkit.items.Array)
+    table = clips[index]
+    for key, value in said.items():
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = _plain(value)
+    write_atomic(path, tomlkit.dumps(document))
+    try:
+        return read_session(session.folder)
+    except BadSession:
+        write_atomic(path, old)
+        raise
+
+
+def _template(folder: Path, clips: list[Path], *, colour: str, venue: str) -> str:
+    document = tomlkit.document()
+    for line in _HEAD.splitlines():
+        document.add(tomlkit.comment(line))
+    document.add(tomlkit.nl())
+    _fill(document, "", {"venue": venue})
+    for name, said in (("ball", {"colour": colour}), ("air", {}), ("players", {"A": "", "B": ""})):
+        table = tomlkit.table()
+        _fill(table, name, said)
+        document.add(tomlkit.nl())
+        document.add(name, table)
+    entries = tomlkit.aot()
+    names = _unique([clip.stem for clip in clips])
+    for i, (clip, name) in enumerate(zip(clips, names, strict=True)):
+        table = tomlkit.table()
+        said = {"path": _written_path(folder, clip), "name": name}
+        _fill(table, "clips", said, hints=i == 0)
+        entries.append(table)
+    document.add(tomlkit.nl())
+    document.add("clips", entries)
+    return tomlkit.dumps(document)
+
+
+def _fill(
+    table: Table | tomlkit.TOMLDocument, name: str, said: dict[str, str], *, hints: bool = True
+) -> None:
+    """Add what was said, and a commented hint for every other key."""
+    for key in (key for key in KEYS if key.table == name):
+        unit = f" [{key.unit}]" if key.unit else ""
+        if key.name in said or key.name == "schema_version":
+            table.add(key.name, tomlkit.item(said.get(key.name, key.default)))
+            table[key.name].comment(key.meaning + _choices(key) + unit)
+        elif hints:
+            table.add(tomlkit.comment(f"{key.name} = {_EXAMPLES[key.name]}  # {key.meaning}{unit}"))
+
+
+_EXAMPLES = {
+    "radius_m": "0.020",
+    "temperature_C": "20.0",
+    "humidity_percent": "50.0",
+    "altitude_m": "0.0",
+    "pressure_hPa": "1013.25",
+    "chapters": '["second_file.mp4"]',
+    "end_a": '"left"',
+    "table": "1",
+    "corners_px": "[[450.0, 690.0], [590.0, 520.0], [1330.0, 520.0], [1470.0, 690.0]]",
+    "masks_px": "[[[0, 0], [300, 0], [300, 200], [0, 200]]]",
+    "readout_s": "0.012",
+    "exposure_s": "0.002",
+}
+
+
+def _choices(key: Key) -> str:
+    return f" ({', '.join(key.choices)})" if key.choices and key.default != "auto" else ""
+
+
+def _written_path(folder: Path, clip: Path) -> str:
+    """Relative inside the session folder, so that it can be moved whole; else absolute."""
+    absolute = clip.absolute()
+    try:
+        return absolute.relative_to(folder.absolute()).as_posix()
+    except ValueError:
+        return str(absolute)
+
+
+def _unique(names: list[str]) -> list[str]:
+    result: list[str] = []
+    for name in names:
+        new, n = name, 2
+        while new.casefold() in {r.casefold() for r in result}:
+            new, n = f"{name}-{n}", n + 1
+        result.append(new)
+    return result
+
+
+def _plain(value: Any) -> Any:
+    """Tuples as lists, for TOML."""
+    if isinstance(value, tuple | list):
+        return [_plain(v) for v in value]
+    return value

@@ -1,0 +1,192 @@
+"""Rallies and strokes from contacts: the rules of the game on hand-written touches."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from halfvolley.match import PlaySettings, find_play
+from halfvolley.types import Contact, Detections, Flights, Play, Shutter
+
+
+def touch(kind, t_s, x_m, vx_in=np.nan, vx_out=np.nan, probability=0.99, contact_id=-1) -> Contact:
+    def v(vx):
+        return np.array([vx, 0.1, -1.0]) if np.isfinite(vx) else np.full(3, np.nan)
+
+    eye = np.eye(3)
+    return Contact(
+        contact_id=contact_id, kind=kind, t_s=t_s, t_sd_s=0.001,
+        xyz_m=np.array([x_m, 0.2, 0.02]), cov_xyz_m2=eye, v_in_mps=v(vx_in), v_in_cov=eye,
+        omega_in_radps=np.zeros(3), omega_in_cov=eye, v_out_mps=v(vx_out), v_out_cov=eye,
+        omega_out_radps=np.zeros(3), omega_out_cov=eye, arc_in=0, arc_out=1,
+        probability=probability, chain=0,
+    )  # fmt: skip
+
+
+def play_of(touches, settings=None) -> Play:
+    from dataclasses import replace
+
+    contacts = tuple(replace(c, contact_id=i) for i, c in enumerate(touches))
+    flights = Flights((), contacts, Detections.empty(), Shutter(0, 0, 0, 0, "given"), ())
+    return find_play(flights, settings)
+
+
+def serve_by_a(t=1.0):
+    """Racket at A, own side, other side."""
+    return [
+        touch("racket", t, -1.6, 0.0, 6.0),
+        touch("table", t + 0.15, -0.9, 6.0, 5.5),
+        touch("table", t + 0.50, 0.8, 5.0, 4.5),
+    ]
+
+
+def return_by_b(t):
+    return [touch("racket", t, 1.7, 4.0, -8.0), touch("table", t + 0.35, -0.7, -7.0, -6.0)]
+
+
+def mirrored(touches):
+    from dataclasses import replace
+
+    flip = np.array([-1.0, -1.0, 1.0])
+    return [
+        replace(c, xyz_m=c.xyz_m * flip, v_in_mps=c.v_in_mps * flip, v_out_mps=c.v_out_mps * flip)
+        for c in touches
+    ]
+
+
+def test_serve_and_return_missed_by_the_server():
+    play = play_of([*serve_by_a(), *return_by_b(1.8), touch("floor", 2.6, -3.0, -5.0)])
+    (rally,) = play.rallies
+    assert (rally.rally_id, rally.server, rally.n_strokes) == (1, "A", 2)
+    assert rally.t_start_s == 1.0
+    assert rally.t_end_s == 2.6
+    assert [c.rally_id for c in play.contacts] == [1] * 6
+    assert [c.player for c in play.contacts] == ["A", "A", "A", "B", "B", "B"]
+    assert [c.side for c in play.contacts] == [None, "A", "B", None, "A", None]
+    assert [(s.number, s.player, s.bounce_id) for s in play.strokes] == [(1, "A", 2), (2, "B", 4)]
+
+
+def test_ends_change_places_with_the_table():
+    touches = [*serve_by_a(), *return_by_b(1.8), touch("floor", 2.6, -3.0, -5.0)]
+    swap = {"A": "B", "B": "A", None: None}
+    one, two = play_of(touches), play_of(mirrored(touches))
+    assert [swap[c.player] for c in one.contacts] == [c.player for c in two.contacts]
+    assert [swap[c.side] for c in one.contacts] == [c.side for c in two.contacts]
+    assert [swap[r.server] for r in one.rallies] == [r.server for r in two.rallies]
+
+
+@given(st.floats(-1e4, 1e4))
+def test_a_shift_of_the_clock_changes_nothing_else(shift):
+    from dataclasses import replace
+
+    touches = [*serve_by_a(), *return_by_b(1.8), touch("floor", 2.6, -3.0, -5.0)]
+    moved = play_of([replace(c, t_s=c.t_s + shift) for c in touches])
+    still = play_of(touches)
+    assert [c.player for c in moved.contacts] == [c.player for c in still.contacts]
+    assert moved.rallies[0].t_end_s == pytest.approx(still.rallies[0].t_end_s + shift)
+
+
+@pytest.mark.parametrize(
+    ("last", "why"),
+    [
+        (touch("table", 2.4, -0.3, -4.0), "second bounce on one side"),
+        (touch("floor", 2.4, -2.0, -4.0), "floor"),
+        (touch("other", 2.4, -4.0, -4.0), "wall"),
+    ],
+)
+def test_what_decides_a_ball(last, why):
+    play = play_of([*serve_by_a(), *return_by_b(1.8), last])
+    assert play.rallies[0].t_end_s == 2.4, why
+
+
+def test_a_ball_that_falls_back_from_the_net_is_decided_on_the_own_side():
+    net = touch("net", 2.0, 0.0, -8.0, 1.0)
+    back = touch("table", 2.3, 0.4, 1.0)  # arrives away from the net, yet B struck it
+    play = play_of([*serve_by_a(), touch("racket", 1.8, 1.7, 4.0, -8.0), net, back])
+    assert play.rallies[0].t_end_s == 2.3
+    assert play.contacts[-1].player == "B"
+    assert play.rallies[0].n_strokes == 2
+
+
+def test_a_let_serve_over_the_net_is_a_serve():
+    touches = serve_by_a()
+    touches.insert(2, touch("net", 1.3, 0.0, 5.4, 4.0))
+    play = play_of(touches)
+    assert play.rallies[0].server == "A"
+    assert play.rallies[0].t_end_s is None
+
+
+def test_bounces_before_the_serve_belong_to_nobody():
+    idle = [touch("table", 0.3 + 0.4 * i, -1.2, 0.0, 0.0) for i in range(2)]
+    play = play_of([*idle, *serve_by_a(), *return_by_b(1.8)])
+    assert [c.player for c in play.contacts[:2]] == [None, None]
+    assert [c.rally_id for c in play.contacts] == [None, None, 1, 1, 1, 1, 1]
+
+
+def test_what_follows_a_decided_ball_belongs_to_no_rally():
+    end = touch("floor", 2.4, -2.0, -4.0)
+    later = [touch("floor", 2.9, -2.4, -1.0), touch("table", 3.4, 0.7, 3.0)]
+    play = play_of([*serve_by_a(), *return_by_b(1.8), end, *later])
+    assert len(play.rallies) == 1
+    assert [c.rally_id for c in play.contacts[-2:]] == [None, None]
+
+
+def test_a_long_pause_ends_a_rally_without_an_end():
+    play = play_of([*serve_by_a(1.0), *serve_by_a(6.0)])
+    assert [r.t_end_s for r in play.rallies] == [None, None]
+    assert [r.t_start_s for r in play.rallies] == [1.0, 6.0]
+    assert [s.number for s in play.strokes] == [1, 1]
+
+
+def test_the_pause_is_a_setting():
+    touches = [*serve_by_a(1.0), touch("table", 3.4, -0.5, -3.0)]
+    assert len(play_of(touches).rallies) == 1
+    assert len(play_of(touches, PlaySettings(max_gap_s=1.0)).rallies) == 2
+
+
+def test_an_unseen_stroke_is_counted_and_ends_nothing():
+    # B's return is not seen: the ball bounces on A's side, arriving from B
+    touches = [
+        *serve_by_a(),
+        touch("table", 2.2, -0.7, -7.0),
+        touch("racket", 2.5, -1.6, -5.0, 9.0),
+        touch("table", 2.8, 0.9, 8.0),
+    ]
+    play = play_of(touches)
+    (rally,) = play.rallies
+    assert rally.t_end_s is None
+    assert rally.n_strokes == 3
+    assert [(s.number, s.player) for s in play.strokes] == [(1, "A"), (3, "A")]
+    assert [c.player for c in play.contacts] == ["A", "A", "A", "B", "A", "A"]
+
+
+def test_a_serve_whose_racket_was_not_seen_has_a_server_but_no_start():
+    play = play_of([*serve_by_a()[1:], *return_by_b(1.8)])
+    (rally,) = play.rallies
+    assert (rally.server, rally.t_start_s, rally.n_strokes) == ("A", None, 2)
+    assert [s.number for s in play.strokes] == [2]
+
+
+def test_a_clip_that_begins_within_a_rally_has_no_server_and_no_numbers():
+    play = play_of([*return_by_b(0.1), touch("racket", 0.8, -1.5, -5.0, 9.0)])
+    (rally,) = play.rallies
+    assert (rally.server, rally.t_start_s, rally.n_strokes) == (None, None, 2)
+    assert [s.number for s in play.strokes] == [None, None]
+
+
+def test_doubtful_contacts_take_no_part():
+    doubtful = touch("floor", 1.3, 0.0, 5.0, probability=0.4)
+    play = play_of([*serve_by_a(), doubtful, *return_by_b(1.8)])
+    assert play.rallies[0].t_end_s is None
+    assert len(play.contacts) == 5
+
+
+def test_a_racket_touch_near_the_net_goes_to_who_sends_the_ball_away():
+    flick = touch("racket", 1.8, -0.1, 2.0, -6.0)  # B reaches over to a short ball
+    play = play_of([*serve_by_a(), flick])
+    assert play.contacts[-1].player == "B"
+
+
+def test_no_contact_is_no_play():
+    play = play_of([])
+    assert (play.contacts, play.strokes, play.rallies) == ((), (), ())
