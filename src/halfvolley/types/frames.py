@@ -38,6 +38,7 @@ class ClipInfo:
     pts_s: FloatArray  # (n,) presentation times in order of display [s]
     has_audio: bool
     warnings: tuple[str, ...]  # one plain sentence each
+    reconstructed: bool = False  # the container's stamps were missing or useless, pts_s is rebuilt
 
     @property
     def frame_interval_s(self) -> float:
