@@ -1,1 +1,6 @@
 """The ball in pixels: what changes, what has its colour, where exactly it is."""
+
+from halfvolley.ball.finder import BallFinder, find_ball, iter_detections
+from halfvolley.ball.settings import FinderSettings, RadiusMap
+
+__all__ = ["BallFinder", "FinderSettings", "RadiusMap", "find_ball", "iter_detections"]

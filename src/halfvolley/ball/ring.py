@@ -1,0 +1,164 @@
+"""The last pictures, a few older ones, and the slow background made from these."""
+
+from collections.abc import Iterable
+
+import cv2
+import numpy as np
+
+from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
+from halfvolley.types.frames import Frame
+
+_OLD_SAMPLES = 7  # odd, so that the median is one of them
+_BANDS = 34  # rows of blocks in which brightness is compared
+_COLUMNS = 60
+
+
+def _median_of_seven(samples: list[ByteImage]) -> ByteImage:
+    """Per-pixel median by exchanges of minimum and maximum, which run on whole vectors."""
+    p = [s.copy() for s in samples]
+    spare = np.empty_like(p[0])
+    for a, b in (
+        (0, 5), (0, 3), (1, 6), (2, 4), (0, 1), (3, 5), (2, 6), (2, 3),
+        (3, 6), (4, 5), (1, 4), (1, 3), (3, 4),
+    ):  # fmt: skip
+        np.minimum(p[a], p[b], out=spare)
+        np.maximum(p[a], p[b], out=p[b])
+        p[a], spare = spare, p[a]
+    return p[3]
+
+
+class FrameRing:
+    """Whole pictures around the one being judged, with a smaller copy and their brightness.
+
+    Parameters
+    ----------
+    size_px : tuple of int
+        Width and height [px].
+    ahead, behind : int
+        Frames kept after and before the one being judged.
+    old_step : int
+        Every how many frames one is kept longer, for the slow background.
+    black : float
+        Luma of black [8-bit steps].
+    """
+
+    def __init__(
+        self, size_px: tuple[int, int], *, ahead: int, behind: int, old_step: int, black: float
+    ) -> None:
+        width, height = size_px
+        self.level = 2 if width * height <= 2_500_000 else 4
+        self.black = black
+        self._behind = behind
+        self._old_step = old_step
+        n = ahead + behind + 2 + _OLD_SAMPLES
+        ch, cw = (height + 1) // 2, (width + 1) // 2
+        self.small_shape = (height // self.level, width // self.level)
+        sh, sw = self.small_shape
+        self.luma = np.zeros((n, height, width), np.uint8)
+        self.cb = np.zeros((n, ch, cw), np.uint8)
+        self.cr = np.zeros((n, ch, cw), np.uint8)
+        self.small_luma = np.zeros((n, sh, sw), np.uint8)
+        if self.level == 2:
+            self.small_cb = self.cb[:, :sh, :sw]
+            self.small_cr = self.cr[:, :sh, :sw]
+        else:
+            self.small_cb = np.zeros((n, sh, sw), np.uint8)
+            self.small_cr = np.zeros((n, sh, sw), np.uint8)
+        self.gain = np.ones((n, ch))  # brightness by half-size row
+        self.no_gain = np.ones((n, ch))
+        self._free = list(range(n))
+        self._slots: dict[int, int] = {}
+        self._reference: FloatArray | None = None
+        self.background: tuple[ByteImage, ByteImage, ByteImage] | None = None
+        self.background_gain = np.ones(ch)
+        self._median_of: tuple[int, ...] = ()
+        self._row_place = np.linspace(0, _BANDS - 1, ch)
+
+    def slot(self, index: int) -> int | None:
+        """Where a frame lies, or None where it is not kept."""
+        return self._slots.get(index)
+
+    def others(self, index: int) -> IntArray:
+        """Slots of all kept frames but one and its direct neighbours in time."""
+        return np.array([s for k, s in self._slots.items() if k != index], np.int64)
+
+    def add(self, index: int, frame: Frame) -> None:
+        """Copy a picture in, drop what is too old, and renew the background when it is due."""
+        if not self._free:
+            self._drop(index)
+        slot = self._free.pop()
+        self._slots[index] = slot
+        self.luma[slot] = frame.luma
+        self.cb[slot] = frame.cb
+        self.cr[slot] = frame.cr
+        sh, sw = self.small_shape
+        k = self.level
+        cv2.resize(
+            self.luma[slot, : sh * k, : sw * k], (sw, sh), dst=self.small_luma[slot],
+            interpolation=cv2.INTER_AREA,
+        )  # fmt: skip
+        if k == 4:
+            for whole, small in ((self.cb, self.small_cb), (self.cr, self.small_cr)):
+                cv2.resize(
+                    whole[slot, : sh * 2, : sw * 2], (sw, sh), dst=small[slot],
+                    interpolation=cv2.INTER_AREA,
+                )  # fmt: skip
+        self._measure_brightness(slot)
+        if index % self._old_step == 0 or self.background is None or index < 2 * self._old_step:
+            self._renew_background()
+
+    def _drop(self, newest: int) -> None:
+        old = [k for k in self._slots if k % self._old_step == 0]
+        keep = set(sorted(old)[-_OLD_SAMPLES:])
+        recent = newest - (len(self.gain) - _OLD_SAMPLES - 1)
+        for k in [k for k in self._slots if k < recent and k not in keep]:
+            self._free.append(self._slots.pop(k))
+
+    def _measure_brightness(self, slot: int) -> None:
+        """Brightness by rows against the clip's first picture: lamps pulse, shutters roll."""
+        blocks = cv2.resize(
+            self.small_luma[slot], (_COLUMNS, _BANDS), interpolation=cv2.INTER_AREA
+        ).astype(np.float64)
+        blocks = np.maximum(blocks - self.black, 4.0)
+        if self._reference is None:
+            self._reference = blocks
+        ratio = np.median(blocks / self._reference, axis=1)
+        self.gain[slot] = np.interp(self._row_place, np.arange(_BANDS), ratio)
+        # what stays changed (a door, a cloud) moves the reference; people pass through it
+        self._reference += 0.02 * (blocks / ratio[:, None] - self._reference)
+
+    def _renew_background(self) -> None:
+        frames = sorted(self._slots)
+        old = [k for k in frames if k % self._old_step == 0][-_OLD_SAMPLES:]
+        if len(old) < _OLD_SAMPLES:  # early in the clip: spread over what there is
+            places = np.linspace(0, len(frames) - 1, _OLD_SAMPLES).round().astype(int)
+            old = [frames[i] for i in places]
+        slots = [self._slots[k] for k in old]
+        gain = np.mean([self.gain[s] for s in slots], axis=0)
+        self.background = (
+            _median_of_seven([self._level_out(s, gain) for s in slots]),
+            _median_of_seven([self.small_cb[s] for s in slots]),
+            _median_of_seven([self.small_cr[s] for s in slots]),
+        )
+        self.background_gain = gain
+
+    def _level_out(self, slot: int, gain: FloatArray) -> ByteImage:
+        """The small luma at another brightness; as it is where brightness hardly changes."""
+        ratio = gain / self.gain[slot]
+        if np.all(np.abs(ratio - 1.0) < 0.01):
+            return self.small_luma[slot]
+        rows = ratio[:: self.level // 2][: self.small_shape[0], None].astype(np.float32)
+        levelled = (self.small_luma[slot] - np.float32(self.black)) * rows + np.float32(self.black)
+        out: ByteImage = np.clip(levelled, 0, 255).astype(np.uint8)
+        return out
+
+
+def same_rows(gain: FloatArray, rows: int, level: int) -> FloatArray:
+    """Gain by row of the small picture from gain by half-size row."""
+    return np.ascontiguousarray(gain[:: level // 2][:rows])
+
+
+def frames_near(index: int, offsets: Iterable[int], ring: FrameRing) -> list[int]:
+    """Slots of the frames at these offsets that are kept."""
+    found = [ring.slot(index + k) for k in offsets]
+    return [s for s in found if s is not None]
