@@ -1,1 +1,5 @@
 """Linking detections into smooth pieces of image motion."""
+
+from halfvolley.track.link import TrackSettings, find_tracks
+
+__all__ = ["TrackSettings", "find_tracks"]

@@ -1,0 +1,98 @@
+"""The most likely way to string pieces into the paths of the one ball in play."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfvolley.flight.junctions import Junction, judge, join, join_same
+from halfvolley.flight.pieces import Piece, places
+from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.sights import Sights
+from halfvolley.types import FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """Pieces that follow each other, and what lies between them."""
+
+    pieces: tuple[Piece, ...]
+    junctions: tuple[Junction, ...]  # one fewer than pieces
+
+
+def find_chains(
+    pieces: list[Piece], seen: Sights, frame_s: float, settings: FlightSettings
+) -> list[Chain]:
+    """String pieces together by dynamic programming over time.
+
+    The gain of a path is the sum of its pieces' log-odds less half the cost of each junction, time
+    unseen, and a fixed penalty for each new start. One ball is in play at a time, so paths do not
+    overlap.
+    """
+    n = len(pieces)
+    best = np.full(n, -np.inf)
+    link = np.full(n, -1)
+    joined = np.zeros(n, bool)
+    # pieces sorted by start; `done` holds (end, best gain of any path ending by then, its piece)
+    order = sorted(range(n), key=lambda i: pieces[i].t0_s)
+    for i in order:
+        b = pieces[i]
+        score, came, with_joint = -settings.break_penalty, -1, False
+        for j in order:
+            a = pieces[j]
+            if a.t0_s >= b.t0_s:
+                break
+            if a.t1_s >= b.t1_s or not np.isfinite(best[j]):
+                continue
+            gap = b.t0_s - a.t1_s
+            if gap > 0.0 and best[j] - settings.break_penalty > score:
+                score, came, with_joint = best[j] - settings.break_penalty, j, False
+            if gap > settings.max_gap_s or gap < -2.5 * frame_s:
+                continue
+            shared = max(0, round(-gap / frame_s) + 1) if gap <= 0 else 0
+            bound = best[j] - settings.unseen_penalty_ps * max(gap - frame_s, 0.0) - shared
+            if bound <= score or not near(a, b, seen, frame_s, settings):
+                continue
+            cost = min(
+                join(a, b, seen, settings).cost, join_same(a, b, seen, settings).cost - 6.0
+            )
+            if cost < settings.junction_cost and bound - 0.5 * max(cost, 0.0) > score:
+                score, came, with_joint = bound - 0.5 * max(cost, 0.0), j, True
+        best[i], link[i], joined[i] = score + b.gain, came, with_joint
+    return _unroll(pieces, best, link, joined, seen, settings)
+
+
+def _unroll(
+    pieces: list[Piece], best: FloatArray, link: FloatArray, joined: FloatArray, seen: Sights,
+    settings: FlightSettings,
+) -> list[Chain]:  # fmt: skip
+    if not len(pieces) or np.max(best) <= 0:
+        return []
+    at = int(np.argmax(best))
+    runs: list[list[Piece]] = [[]]
+    while at >= 0:
+        runs[-1].append(pieces[at])
+        if not joined[at]:
+            runs.append([])
+        at = int(link[at])
+    chains = []
+    for run in reversed(runs):
+        if run:
+            run.reverse()
+            pairs = zip(run[:-1], run[1:], strict=True)
+            chains.append(Chain(tuple(run), tuple(judge(a, b, seen, settings) for a, b in pairs)))
+    return chains
+
+
+def near(a: Piece, b: Piece, seen: Sights, frame_s: float, settings: FlightSettings) -> bool:
+    """Whether the two could meet in the picture at all; cheap, before the fit."""
+    t = 0.5 * (a.t1_s + b.t0_s)
+    row = b.rows[0]
+    R, shift = seen.R[row], seen.t_m[row]
+    image, reach = [], 0.03
+    for p in (a, b):
+        x = R @ places(p.state, np.array([t - p.t_s]), settings)[0] + shift
+        if x[2] < 0.3:
+            return False
+        image.append(x[:2] / x[2])
+        reach += float(np.linalg.norm(p.state[3:6])) * (0.5 * abs(b.t0_s - a.t1_s) + frame_s) / x[2]
+    return bool(np.hypot(*(image[0] - image[1])) < reach)

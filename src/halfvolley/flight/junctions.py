@@ -1,0 +1,180 @@
+"""Whether two pieces meet, and in what: the same flight, a bounce, a racket, the net, the floor."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from halfvolley.constants import (
+    BALL_RADIUS_M,
+    NET_HEIGHT_M,
+    NET_OVERHANG_M,
+    TABLE_HEIGHT_M,
+    TABLE_LENGTH_M,
+    TABLE_WIDTH_M,
+)
+from halfvolley.flight.kernels import fit_free
+from halfvolley.flight.pieces import Piece, places, prior
+from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.sights import Sights
+from halfvolley.physics.kernels import bounce, fly
+from halfvolley.types import ContactKind, FloatArray
+
+R = BALL_RADIUS_M.value
+HALF_LENGTH_M = TABLE_LENGTH_M.value / 2
+HALF_WIDTH_M = TABLE_WIDTH_M.value / 2
+FLOOR_Z_M = -TABLE_HEIGHT_M.value + R
+PLANE_SD_M = 0.002  # how flat and level a table is
+RESTITUTION_SD = 0.04
+TANGENTIAL_SD = 0.30  # of the change that full grip would make: friction and spin unknown
+
+Kind = Literal["same"] | ContactKind
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Junction:
+    """Two pieces that meet: the state at the touch and what it costs beyond both alone."""
+
+    kind: Kind
+    t_s: float
+    state: FloatArray  # (16,) place, velocity and spin before, and after, time from t_s
+    cost: float  # -2 log-likelihood beyond that of the two pieces alone
+    weights: tuple[tuple[Kind, float], ...] = ()  # cost of each kind that was asked
+
+
+def _together(a: Piece, b: Piece, seen: Sights) -> tuple[Sights, int]:
+    """Sightings of both, with those that both claim given to the later piece."""
+    before = a.rows[seen.frame[a.rows] < seen.frame[b.rows[0]]]
+    return seen.take(np.concatenate([before, b.rows])), len(before)
+
+
+def join_same(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junction:
+    """Both pieces as one flight whose middle was not seen."""
+    s, _ = _together(a, b, seen)
+    t = 0.5 * (a.t1_s + b.t0_s)
+    mean, weight = prior(1)
+    start = _state_at(a if len(a.rows) >= len(b.rows) else b, t, settings)
+    x, _, cost, _ = fit_free(
+        start, s.t_s - t, len(s), s.R, s.t_m, s.ab, s.sd, mean, weight, settings.air, 10
+    )
+    state = np.concatenate([x, x[3:], [0.0]])
+    return Junction("same", t, state, cost - a.cost - b.cost)
+
+
+def join(
+    a: Piece,
+    b: Piece,
+    seen: Sights,
+    settings: FlightSettings,
+    height_m: float | None = None,
+) -> Junction:
+    """Both pieces as two flights that touch something in between, at a known height if given.
+
+    The cost is that of the sightings; kinds other than 'other' are judged by `judge`.
+    """
+    s, n_before = _together(a, b, seen)
+    gap = max(b.t0_s - a.t1_s, 0.0)
+    t = 0.5 * (a.t1_s + b.t0_s)
+    mean, weight = prior(2)
+    mean = np.append(mean, 0.0)
+    weight = np.append(weight, 1.0 / (0.3 * gap + settings.touch_sd_s) ** 2)
+    first, second = _state_at(a, t, settings), _state_at(b, t, settings)
+    start = np.concatenate([0.5 * (first[:3] + second[:3]), first[3:], second[3:], [0.0]])
+    if height_m is not None:
+        mean[2], weight[2] = height_m, 1.0 / PLANE_SD_M**2
+        start = _on_plane(start, s, n_before, height_m)
+    x, _, cost, _ = fit_free(
+        start, s.t_s - t, n_before, s.R, s.t_m, s.ab, s.sd, mean, weight, settings.air, 14
+    )
+    return Junction("other", t, x, cost - a.cost - b.cost)
+
+
+def _on_plane(start: FloatArray, s: Sights, n_before: int, height_m: float) -> FloatArray:
+    """The start moved along its line of sight to a height; velocities scale with the distance."""
+    row = min(n_before, len(s) - 1)
+    eye = -s.R[row].T @ s.t_m[row]
+    away = start[:3] - eye
+    if abs(away[2]) < 1e-6 or (height_m - eye[2]) / away[2] <= 0.1:
+        return start
+    scale = min((height_m - eye[2]) / away[2], 3.0)
+    out = start.copy()
+    out[:3] = eye + scale * away
+    out[3:6] *= scale
+    out[9:12] *= scale
+    return out
+
+
+def judge(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junction:
+    """The kind of touch between two pieces, by the cost of each kind that the place allows."""
+    free = join(a, b, seen, settings)
+    asked: list[tuple[float, Kind, Junction]] = []
+    same = join_same(a, b, seen, settings)
+    asked.append((same.cost, "same", same))
+    table = join(a, b, seen, settings, R)
+    asked.append((table.cost + bounce_cost(table.state), "table", table))
+    floor = join(a, b, seen, settings, FLOOR_Z_M)
+    asked.append((floor.cost + _floor_cost(floor.state), "floor", floor))
+    asked.append((free.cost + _racket_cost(free.state), "racket", free))
+    asked.append((free.cost + _net_cost(free.state), "net", free))
+    asked.append((free.cost + settings.other_cost, "other", free))
+    cost, kind, best = min(asked, key=lambda item: item[0])
+    weights = tuple((k, c) for c, k, _ in asked)
+    return Junction(kind, best.t_s, best.state, cost, weights)
+
+
+def _state_at(piece: Piece, t: float, settings: FlightSettings) -> FloatArray:
+    g, b, drag, lift, decay, radius = settings.air
+    s = piece.state
+    return fly(
+        s[:3], s[3:6], s[6:9], g, b, drag, lift, decay, radius, 0, np.array([t - piece.t_s])
+    )[0]
+
+
+def outside(x: float, y: float) -> float:
+    """How far a place lies outside the table seen from above [m]; 0 on it."""
+    return float(np.hypot(max(abs(x) - HALF_LENGTH_M, 0.0), max(abs(y) - HALF_WIDTH_M, 0.0)))
+
+
+def _plane_cost(x: FloatArray) -> float:
+    """-2 log-likelihood that velocities before and after belong to a bounce on a level plane."""
+    v_in, w_in, v_out = x[3:6], x[6:9], x[9:12]
+    if v_in[2] > -0.15 or v_out[2] < 0.05:
+        return 60.0 + 20.0 * (max(v_in[2], 0.0) + max(-v_out[2], 0.0))
+    v_law, _ = bounce(v_in, w_in, 0.92, 0.01, 0.25, R)
+    vertical = (v_out[2] - v_law[2]) / (RESTITUTION_SD * abs(v_in[2]) + 0.15)
+    limit = 0.45 * 1.9 * abs(v_in[2])  # friction of 0.45 is beyond any table
+    miss = max(float(np.hypot(*(v_out[:2] - v_law[:2]))) - 0.3, 0.0)
+    return vertical**2 + (miss / (TANGENTIAL_SD * limit + 0.3)) ** 2
+
+
+def bounce_cost(x: FloatArray) -> float:
+    """-2 log-likelihood of a table bounce beyond the sightings: place and law."""
+    beyond = max(outside(x[0], x[1]) - 0.01, 0.0)
+    return min((beyond / 0.02) ** 2, 80.0) + min(_plane_cost(x), 80.0)
+
+
+def _floor_cost(x: FloatArray) -> float:
+    under = outside(x[0], x[1]) == 0.0
+    return 3.0 + (4.0 if under else 0.0) + min(_plane_cost(x) / 2.0, 80.0)
+
+
+def _racket_cost(x: FloatArray) -> float:
+    """A racket strikes near an end, mostly turns the ball round, and gives it speed."""
+    turned = float(x[3] * x[9])
+    far = max(0.9 - abs(x[0]), 0.0) / 0.25
+    inward = x[9] * np.sign(x[0])
+    cost = 5.0 + far**2 + (0.0 if turned < 0 or abs(x[3]) < 1.0 else 8.0)
+    return float(cost + (6.0 if inward > 1.0 else 0.0))
+
+
+def _net_cost(x: FloatArray) -> float:
+    top = NET_HEIGHT_M.value + R
+    wide = HALF_WIDTH_M + NET_OVERHANG_M.value
+    off = max(abs(x[0]) - R, 0.0) / 0.03
+    high = max(x[2] - top, 0.0) / 0.02
+    side = max(abs(x[1]) - wide, 0.0) / 0.02
+    faster = max(float(np.linalg.norm(x[9:12]) - np.linalg.norm(x[3:6])), 0.0) / 0.5
+    return float(6.0 + off**2 + high**2 + side**2 + faster**2)
+
+
+__all__ = ["Junction", "bounce_cost", "join", "join_same", "judge", "outside", "places"]

@@ -1,0 +1,233 @@
+"""Compiled parts of the flight room: closed-form starts and the residuals of the joint refinement.
+
+Symbols: P (3,) centre of the ball at the reference time [m]; V, w velocity and spin of one side
+[m/s, rad/s]; tau time from the reference [s]; R, t camera_from_world; (a, b) undistorted image
+coordinates; c = R X + t the ball in the camera's frame.
+
+    r = ((a, b) - (c0, c1) / c2) / sd                                    (1) residual of a sighting
+    dr = -(R_e - (c_e / c2) R_2) dX / (c2 sd), e = 0, 1                   (2) its derivative
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+from halfvolley.camera.kernels import project_point_jacobian
+from halfvolley.physics.kernels import fly_sensitivities
+from halfvolley.types.arrays import FloatArray, IntArray
+
+HUBER = 2.5  # residuals beyond this many standard deviations pull with constant force
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _normal_equations(
+    x: FloatArray,
+    tau: FloatArray,
+    n_before: int,
+    R: FloatArray,
+    t: FloatArray,
+    ab: FloatArray,
+    sd: FloatArray,
+    mean: FloatArray,
+    info: FloatArray,
+    air: FloatArray,
+    N: FloatArray,
+    D: FloatArray,
+    y: FloatArray,
+) -> float:
+    """Fill N = D + prior and the gradient y; return the Huber cost, equations (1) and (2)."""
+    N[:, :] = 0.0
+    D[:, :] = 0.0
+    cost = 0.0
+    for i in range(mean.shape[0]):
+        N[i, i] = info[i]
+        y[i] = info[i] * (mean[i] - x[i])
+        cost += info[i] * (x[i] - mean[i]) ** 2
+    g, b, drag, lift, decay, radius = air
+    h = np.empty((2, 9))
+    m = mean.shape[0]
+    with_t = m == 16
+    for side in range(2):
+        lo = 0 if side == 0 else n_before
+        hi = n_before if side == 0 else tau.shape[0]
+        if lo == hi:
+            continue
+        o = 3 + 6 * side if m > 9 else 3
+        late = x[15] if with_t else 0.0
+        states, jac = fly_sensitivities(
+            x[0:3], x[o : o + 3], x[o + 3 : o + 6], g, b, drag, lift, decay, radius, 0,
+            tau[lo:hi] - late,
+        )  # fmt: skip
+        for k in range(lo, hi):
+            c = np.empty(3)
+            for i in range(3):
+                c[i] = t[k, i]
+                for j in range(3):
+                    c[i] += R[k, i, j] * states[k - lo, j]
+            depth = max(c[2], 0.3)
+            r0 = (ab[k, 0] - c[0] / depth) / sd[k]
+            r1 = (ab[k, 1] - c[1] / depth) / sd[k]
+            size = math.sqrt(r0 * r0 + r1 * r1)
+            pull = 1.0
+            if size > HUBER:
+                pull = HUBER / size
+                cost += 2.0 * HUBER * size - HUBER * HUBER
+            else:
+                cost += size * size
+            ht = np.zeros(2)
+            for e in range(2):
+                for p in range(9):
+                    h[e, p] = 0.0
+                for i in range(3):
+                    q = (R[k, e, i] - c[e] / depth * R[k, 2, i]) / (depth * sd[k])
+                    ht[e] -= q * states[k - lo, 3 + i]
+                    for p in range(9):
+                        h[e, p] += q * jac[k - lo, i, p]
+            for p in range(9):
+                P = p if p < 3 else o + p - 3
+                y[P] += pull * (h[0, p] * r0 + h[1, p] * r1)
+                for q in range(9):
+                    Q = q if q < 3 else o + q - 3
+                    D[P, Q] += pull * (h[0, p] * h[0, q] + h[1, p] * h[1, q])
+                if with_t:
+                    D[P, 15] += pull * (h[0, p] * ht[0] + h[1, p] * ht[1])
+            if with_t:
+                y[15] += pull * (ht[0] * r0 + ht[1] * r1)
+                D[15, 15] += pull * (ht[0] * ht[0] + ht[1] * ht[1])
+    if with_t:
+        D[15, :15] = D[:15, 15]
+    N += D
+    return cost
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fit_free(
+    start: FloatArray,
+    tau: FloatArray,
+    n_before: int,
+    R: FloatArray,
+    t: FloatArray,
+    ab: FloatArray,
+    sd: FloatArray,
+    mean: FloatArray,
+    info: FloatArray,
+    air: FloatArray,
+    rounds: int,
+) -> tuple[FloatArray, FloatArray, float, float]:
+    """Arcs before and after one instant: state, information, cost and free degrees.
+
+    The state is (P, V0, w0), 9 long as `mean`, of one arc, or (P, V0, w0, V1, w1, T), 16 long, of two
+    that meet: the ball's place at the reference time, velocity and spin just before and just after,
+    and how much later than the reference they meet. The first `n_before` sightings lie before (all
+    of them where the state is 9 long: tau may have either sign then). `info` is the
+    diagonal of the prior's information; `air` is (g, b, drag, lift, decay, radius). Damped
+    Gauss-Newton; the cost is Huber's.
+    """
+    m = mean.shape[0]
+    x = start.copy()
+    N, D, y = np.empty((m, m)), np.empty((m, m)), np.empty(m)
+    N2, D2, y2 = np.empty((m, m)), np.empty((m, m)), np.empty(m)
+    cost = _normal_equations(x, tau, n_before, R, t, ab, sd, mean, info, air, N, D, y)
+    damp = 1e-3
+    for _ in range(rounds):
+        M = N.copy()
+        for i in range(m):
+            M[i, i] *= 1.0 + damp
+        step = np.linalg.solve(M, y)
+        trial = x + step
+        after = _normal_equations(trial, tau, n_before, R, t, ab, sd, mean, info, air, N2, D2, y2)
+        if after <= cost:
+            done = cost - after < 1e-3 * (1.0 + after)
+            x, cost = trial, after
+            N[:, :], D[:, :], y[:] = N2, D2, y2
+            damp *= 0.2
+            if done:
+                break
+        elif damp > 1e6:
+            break
+        else:
+            damp = max(damp * 8.0, 1e-3)
+    free = 2.0 * tau.shape[0] - np.trace(np.linalg.solve(N, D))
+    return x, N, cost, free
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def arc_residuals(
+    state: FloatArray,
+    t0: float,
+    g: float,
+    b: float,
+    drag: float,
+    lift: float,
+    decay: float,
+    radius: float,
+    intrinsics: FloatArray,
+    turn: FloatArray,
+    shift: FloatArray,
+    bias: FloatArray,
+    t_seen: FloatArray,
+    lever: FloatArray,
+    R: FloatArray,
+    t: FloatArray,
+    uv: FloatArray,
+    white: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Whitened residuals (predicted less seen) of the sightings on one arc, with derivatives.
+
+    `state` (9,) holds at time `t0`; sightings in time order. `intrinsics` is (f, cx, cy, k1, k2);
+    `turn` (3, 3) multiplies every R from the left, `shift` (3,) adds to every t; `bias` (2,) adds to the pixels;
+    `lever` (n, 2) is the derivative of the time seen to exposure and readout; `white` (n, 2, 2)
+    whitens. Returns residuals (n, 2), d/d state (n, 2, 9), d/d t0 (n, 2), d/d globals (n, 2, 18):
+    camera (11), g, drag, lift, exposure, readout, bias (2); and the places (n, 3).
+    """
+    n = t_seen.shape[0]
+    res = np.empty((n, 2))
+    d_state = np.empty((n, 2, 9))
+    d_t0 = np.empty((n, 2))
+    d_glob = np.zeros((n, 2, 18))
+    tau = t_seen - t0
+    states, jac = fly_sensitivities(
+        state[0:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, tau
+    )
+    d_xyz = np.empty((2, 3))
+    d_cam = np.empty((2, 11))
+    f, cx, cy, k1, k2 = intrinsics
+    for i in range(n):
+        Ri = turn @ np.ascontiguousarray(R[i])
+        ti = t[i] + shift
+        u, v = project_point_jacobian(
+            f, cx, cy, k1, k2, Ri, ti, states[i, 0], states[i, 1], states[i, 2], d_xyz, d_cam
+        )
+        if not math.isfinite(u):
+            res[i] = 1e3
+            d_state[i] = 0.0
+            d_t0[i] = 0.0
+            continue
+        ru = u + bias[0] - uv[i, 0]
+        rv = v + bias[1] - uv[i, 1]
+        for e in range(2):
+            w0, w1 = white[i, e, 0], white[i, e, 1]
+            res[i, e] = w0 * ru + w1 * rv
+            rate = 0.0
+            for q in range(3):
+                h = w0 * d_xyz[0, q] + w1 * d_xyz[1, q]
+                rate += h * states[i, 3 + q]
+                if q == 0:
+                    for p in range(9):
+                        d_state[i, e, p] = h * jac[i, q, p]
+                    for p in range(3):
+                        d_glob[i, e, 11 + p] = h * jac[i, q, 9 + p]
+                else:
+                    for p in range(9):
+                        d_state[i, e, p] += h * jac[i, q, p]
+                    for p in range(3):
+                        d_glob[i, e, 11 + p] += h * jac[i, q, 9 + p]
+            d_t0[i, e] = -rate
+            for p in range(11):
+                d_glob[i, e, p] = w0 * d_cam[0, p] + w1 * d_cam[1, p]
+            d_glob[i, e, 14] = rate * lever[i, 0]
+            d_glob[i, e, 15] = rate * lever[i, 1]
+            d_glob[i, e, 16] = w0
+            d_glob[i, e, 17] = w1
+    return res, d_state, d_t0, d_glob, states[:, 0:3]

@@ -1,0 +1,57 @@
+"""Limits of the flight stage; part of its key."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfvolley.constants import (
+    AIR_DENSITY_KGPM3,
+    BALL_MASS_KG,
+    BALL_RADIUS_M,
+    DRAG_COEFFICIENT,
+    LIFT_SCALE,
+    STANDARD_GRAVITY_MPS2,
+)
+from halfvolley.types import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class FlightSettings:
+    """How flights are told from other motion, and how contacts are judged."""
+
+    detection_floor_px: float = 0.25  # no detection is believed better: coding, shading
+    piece_excess: float = 3.0  # cost beyond what is expected, per free degree, of a ball's piece
+    piece_penalty: float = 3.0  # log-odds against any piece; three sightings just pay for it
+    trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
+    shortest_split: int = 6  # shorter pieces are not searched for hidden contacts
+    size_ratio: float = 1.9  # seen radius over the ball's there, either way
+    hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
+    hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
+    touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
+    other_cost: float = 14.0  # against a touch that nothing explains
+    max_gap_s: float = 0.45  # longest time unseen within a chain
+    junction_cost: float = 25.0  # two pieces meet if joining them costs less than this
+    break_penalty: float = 5.0  # log-odds against starting a new chain
+    unseen_penalty_ps: float = 25.0  # log-odds against each second unseen within a chain
+
+    @property
+    def air(self) -> FloatArray:
+        """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius.
+
+        The ball's buoyancy is 1.5 % of its weight.
+        """
+        radius = BALL_RADIUS_M.value
+        area = math.pi * radius**2
+        volume = 4.0 / 3.0 * math.pi * radius**3
+        lightness = AIR_DENSITY_KGPM3.value * volume / BALL_MASS_KG.value
+        return np.array(
+            [
+                STANDARD_GRAVITY_MPS2.value * (1.0 - lightness),
+                0.5 * AIR_DENSITY_KGPM3.value * area / BALL_MASS_KG.value,
+                DRAG_COEFFICIENT.value,
+                LIFT_SCALE.value,
+                0.07,
+                radius,
+            ]
+        )

@@ -1,0 +1,92 @@
+"""Detections to tracks: every smooth piece of image motion, rivals included."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfvolley.track.kernels import link
+from halfvolley.types import Detections, IntArray, Tracks
+
+
+@dataclass(frozen=True, slots=True)
+class TrackSettings:
+    """How far a path may bend and pause; part of the stage's key.
+
+    Lengths are shares of the picture's width, so that one setting serves every size.
+    """
+
+    max_speed_widths_ps: float = 6.0  # 35 m/s at 300 px/m in a 1920 px picture
+    max_acceleration_widths_ps2: float = 14.0  # drag of a smash plus gravity, seen from 3 m
+    jerk_widths_ps3: float = 40.0  # how quickly that may change: perspective, lift
+    max_gap_s: float = 0.075  # longer gaps are bridged by physics, not by the picture
+    gate_sd: float = 4.0  # innovations beyond this end a piece: 0.03 % of true ones
+    min_step_px: float = 0.3  # what stands still is not a flight
+    max_size_ratio: float = 2.0  # radius from one sighting to the next
+    min_length: int = 3
+
+
+def find_tracks(
+    detections: Detections, width_px: int, settings: TrackSettings | None = None
+) -> Tracks:
+    """Smooth pieces of image motion in one clip.
+
+    Parameters
+    ----------
+    detections : Detections
+        Several a frame, in frame order.
+    width_px : int
+        Width of the picture [px].
+    settings : TrackSettings, optional
+        Limits of motion.
+
+    Returns
+    -------
+    Tracks
+        Pieces of at least `min_length` detections; they may share detections.
+
+    Notes
+    -----
+    Each pair of detections that moves no faster than a ball can starts a piece, which a
+    constant-acceleration Kalman filter extends while the next detection stays in the gate.
+    A contact breaks a piece, since no ball bends that fast in flight.
+    """
+    s = settings or TrackSettings()
+    n = len(detections)
+    if n < s.min_length:
+        return Tracks(detections, ())
+    first = np.searchsorted(detections.frame, np.arange(detections.frame[-1] + 2))
+    variance = 0.5 * np.trace(detections.cov_uv_px2, axis1=1, axis2=2) + 0.05
+    rows, starts = link(
+        detections.frame,
+        detections.t_s,
+        detections.uv_px,
+        variance,
+        np.maximum(detections.radius_px, 0.5),
+        first.astype(np.int64),
+        s.min_step_px,
+        s.max_speed_widths_ps * width_px,
+        s.max_gap_s,
+        s.max_acceleration_widths_ps2 * width_px,
+        (s.jerk_widths_ps3 * width_px) ** 2 * s.max_gap_s,
+        s.gate_sd**2 * 1.5,
+        s.max_size_ratio,
+        max(60 * n, 1000),
+    )
+    pieces = [rows[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    return Tracks(detections, tuple(_without_parts(pieces, s.min_length)))
+
+
+def _without_parts(pieces: list[IntArray], min_length: int) -> list[IntArray]:
+    """Drop pieces that are contained in a longer one, then order by time."""
+    kept: list[IntArray] = []
+    owners: dict[int, list[set[int]]] = {}
+    for piece in sorted(pieces, key=len, reverse=True):
+        if len(piece) < min_length:
+            continue
+        rows = set(piece.tolist())
+        if any(rows <= other for other in owners.get(int(piece[0]), [])):
+            continue
+        kept.append(piece)
+        for row in rows:
+            owners.setdefault(row, []).append(rows)
+    return sorted(kept, key=lambda p: (p[0], -len(p)))
