@@ -1,0 +1,180 @@
+"""What each stage does with one clip: the wiring between the rooms.
+
+Rooms are imported when a stage runs, so that finding out that nothing is stale costs nothing.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from halfvolley.errors import NoCamera
+from halfvolley.session.recording import (
+    Recording,
+    RecordingFrames,
+    probe_recording,
+    recording_onsets,
+)
+from halfvolley.session.schema import ClipEntry, Session
+from halfvolley.types import (
+    ClipCamera,
+    ClipInfo,
+    Detections,
+    Flights,
+    Frame,
+    Play,
+    Shutter,
+    Tracks,
+    concatenate,
+)
+
+if TYPE_CHECKING:
+    from halfvolley.camera import Calibration
+    from halfvolley.physics import Environment
+
+Run = Callable[..., Any]
+Tell = Callable[[float], None]  # told the share of the work that is done
+PICTURES_FOR_CALIBRATION = 12  # spread over the clip, so that players do not hide the same lines
+FRAMES_AHEAD = 8  # decoded while others are looked at; 3 MB each at 1080p
+
+# what a shutter can be where nobody said: phones and cameras read out in 5-30 ms
+ASSUMED_READOUT_S, ASSUMED_READOUT_SD_S = 0.012, 0.008
+ASSUMED_EXPOSURE_S, ASSUMED_EXPOSURE_SD_S = 0.004, 0.004
+GIVEN_SD_SHARE = 0.02  # a figure that a person looked up is good to this
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scan:
+    """What one pass over all frames gives."""
+
+    detections: Detections
+    camera: ClipCamera
+    warnings: tuple[str, ...]
+
+
+def probe(session: Session, entry: ClipEntry, tell: Tell) -> Recording:
+    """Facts of the files."""
+    del session, tell
+    return probe_recording(entry.files)
+
+
+def camera(session: Session, entry: ClipEntry, tell: Tell, recording: Recording) -> "Calibration":
+    """The camera, from the table in some pictures of the clip."""
+    from halfvolley.camera import calibrate
+
+    del session, tell
+    pictures = _pictures(recording, PICTURES_FOR_CALIBRATION)
+    try:
+        return calibrate(
+            pictures, corners_px=entry.corners_px, end_a=_end_a(entry), table=entry.table
+        )
+    except NoCamera as error:
+        raise NoCamera(f"{entry.name}: {error}") from error
+
+
+def scan(
+    session: Session, entry: ClipEntry, tell: Tell, recording: Recording, found: "Calibration"
+) -> Scan:
+    """Possible balls and the camera through time: one pass over all frames."""
+    import numpy as np
+
+    from halfvolley.ball import BallFinder
+    from halfvolley.camera import LineWatcher
+    from halfvolley.session.radius import radius_map
+    from halfvolley.video import prefetch
+
+    info = recording.info
+    finder = BallFinder(
+        info,
+        masks=[np.array(polygon) for polygon in entry.masks_px],
+        expected_radius=radius_map(found.camera, session.ball.radius_m),
+    )
+    watcher = LineWatcher(found.camera)
+    frames = RecordingFrames(recording)
+    parts = []
+    for frame in prefetch(frames, FRAMES_AHEAD):
+        watcher.feed(frame)
+        parts.append(finder.feed(frame))
+        if frame.index % 16 == 0:
+            tell(frame.index / len(info.pts_s))
+    parts.append(finder.finish())
+    return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), frames.warnings)
+
+
+def track(
+    session: Session, entry: ClipEntry, tell: Tell, recording: Recording, seen: Scan
+) -> Tracks:
+    """Smooth pieces of image motion."""
+    from halfvolley.track import find_tracks
+
+    del session, entry, tell
+    return find_tracks(seen.detections, recording.info.size_px[0])
+
+
+def flight(
+    session: Session,
+    entry: ClipEntry,
+    tell: Tell,
+    recording: Recording,
+    seen: Scan,
+    tracks: Tracks,
+) -> Flights:
+    """Arcs and contacts in metres."""
+    from halfvolley.flight import find_flights
+
+    del tell
+    clip_camera = replace(seen.camera, shutter=shutter(entry, recording.info))
+    onsets = recording_onsets(recording)
+    return find_flights(tracks, clip_camera, environment=environment(session), onsets=onsets)
+
+
+def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:
+    """Rallies and strokes."""
+    from halfvolley.match import find_play
+
+    del session, entry, tell
+    return find_play(flights)
+
+
+def shutter(entry: ClipEntry, info: ClipInfo) -> Shutter:
+    """Readout and exposure as given, else what they can be."""
+    interval = info.frame_interval_s
+    readout = entry.readout_s
+    exposure = entry.exposure_s
+    return Shutter(
+        readout_s=min(ASSUMED_READOUT_S, 0.7 * interval) if readout is None else readout,
+        readout_sd_s=ASSUMED_READOUT_SD_S if readout is None else GIVEN_SD_SHARE * readout,
+        exposure_s=min(ASSUMED_EXPOSURE_S, 0.5 * interval) if exposure is None else exposure,
+        exposure_sd_s=ASSUMED_EXPOSURE_SD_S if exposure is None else GIVEN_SD_SHARE * exposure,
+        source="assumed" if readout is None or exposure is None else "given",
+    )
+
+
+def environment(session: Session) -> "Environment":
+    """Air and ball of the hall, as a person said."""
+    from halfvolley.physics import Air, Ball, Environment, air_at_altitude
+
+    said = session.air
+    pressure_Pa = (
+        air_at_altitude(said.altitude_m).pressure_Pa
+        if said.pressure_hPa is None
+        else 100.0 * said.pressure_hPa
+    )
+    air = Air(said.temperature_C + 273.15, pressure_Pa, said.humidity_percent / 100.0)
+    return Environment(ball=Ball(radius_m=session.ball.radius_m), air=air)
+
+
+def _end_a(entry: ClipEntry) -> str | None:
+    return None if entry.end_a == "auto" else entry.end_a
+
+
+def _pictures(recording: Recording, n: int) -> list[Frame]:
+    """Pictures spread evenly over a recording; copies, since a decoder reuses its memory."""
+    frames: Iterable[Frame] = RecordingFrames(recording, keyframes_only=True)
+    kept: list[Frame] = []
+    total = len(recording.info.pts_s)
+    for frame in frames:
+        if frame.index >= len(kept) * total / n:
+            kept.append(
+                replace(frame, luma=frame.luma.copy(), cb=frame.cb.copy(), cr=frame.cr.copy())
+            )
+    return kept
