@@ -1,10 +1,11 @@
 """The most likely way to string pieces into the paths of the one ball in play."""
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
-from halfvolley.flight.junctions import Junction, judge, join, join_same
+from halfvolley.flight.junctions import Junction, join, join_same, judge
 from halfvolley.flight.pieces import Piece, places
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
@@ -52,9 +53,7 @@ def find_chains(
             bound = best[j] - settings.unseen_penalty_ps * max(gap - frame_s, 0.0) - shared
             if bound <= score or not near(a, b, seen, frame_s, settings):
                 continue
-            cost = min(
-                join(a, b, seen, settings).cost, join_same(a, b, seen, settings).cost - 6.0
-            )
+            cost = min(join(a, b, seen, settings).cost, join_same(a, b, seen, settings).cost - 6.0)
             if cost < settings.junction_cost and bound - 0.5 * max(cost, 0.0) > score:
                 score, came, with_joint = bound - 0.5 * max(cost, 0.0), j, True
         best[i], link[i], joined[i] = score + b.gain, came, with_joint
@@ -78,7 +77,7 @@ def _unroll(
     for run in reversed(runs):
         if run:
             run.reverse()
-            pairs = zip(run[:-1], run[1:], strict=True)
+            pairs = itertools.pairwise(run)
             chains.append(Chain(tuple(run), tuple(judge(a, b, seen, settings) for a, b in pairs)))
     return chains
 

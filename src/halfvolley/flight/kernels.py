@@ -11,7 +11,7 @@ coordinates; c = R X + t the ball in the camera's frame.
 import math
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 
 from halfvolley.camera.kernels import project_point_jacobian
 from halfvolley.physics.kernels import fly_sensitivities
@@ -117,12 +117,12 @@ def fit_free(
 ) -> tuple[FloatArray, FloatArray, float, float]:
     """Arcs before and after one instant: state, information, cost and free degrees.
 
-    The state is (P, V0, w0), 9 long as `mean`, of one arc, or (P, V0, w0, V1, w1, T), 16 long, of two
-    that meet: the ball's place at the reference time, velocity and spin just before and just after,
-    and how much later than the reference they meet. The first `n_before` sightings lie before (all
-    of them where the state is 9 long: tau may have either sign then). `info` is the
+    The state is (P, V0, w0), 9 long as `mean`, of one arc, or (P, V0, w0, V1, w1, T), 16 long, of
+    two that meet: the ball's place at the reference time, velocity and spin just before and just
+    after, and how much later than the reference they meet. The first `n_before` sightings lie
+    before (all of them where the state is 9 long: tau may have either sign then). `info` is the
     diagonal of the prior's information; `air` is (g, b, drag, lift, decay, radius). Damped
-    Gauss-Newton; the cost is Huber's.
+    Gauss-Newton; the cost is Huber's, infinite where the numbers ran away.
     """
     m = mean.shape[0]
     x = start.copy()
@@ -134,6 +134,8 @@ def fit_free(
         M = N.copy()
         for i in range(m):
             M[i, i] *= 1.0 + damp
+        if not math.isfinite(cost + np.sum(np.abs(M)) + np.sum(np.abs(y))):
+            return x, N, math.inf, 1.0
         step = np.linalg.solve(M, y)
         trial = x + step
         after = _normal_equations(trial, tau, n_before, R, t, ab, sd, mean, info, air, N2, D2, y2)
@@ -148,7 +150,39 @@ def fit_free(
             break
         else:
             damp = max(damp * 8.0, 1e-3)
+    if not math.isfinite(cost):
+        return x, N, math.inf, 1.0
     free = 2.0 * tau.shape[0] - np.trace(np.linalg.solve(N, D))
+    return x, N, cost, free
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def fit_pieces(
+    rows: IntArray,
+    starts: IntArray,
+    t_s: FloatArray,
+    R: FloatArray,
+    t: FloatArray,
+    ab: FloatArray,
+    sd: FloatArray,
+    mean: FloatArray,
+    info: FloatArray,
+    air: FloatArray,
+    rounds: int,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """`fit_free` for many pieces: their rows lie one after another, `starts` (m + 1,) says where.
+
+    The reference time of each is the middle of its first and last sighting.
+    """
+    m = starts.shape[0] - 1
+    x, N = np.empty((m, 9)), np.empty((m, 9, 9))
+    cost, free = np.empty(m), np.empty(m)
+    for i in prange(m):
+        on = rows[starts[i] : starts[i + 1]]
+        tau = t_s[on] - 0.5 * (t_s[on[0]] + t_s[on[-1]])
+        x[i], N[i], cost[i], free[i] = fit_free(
+            mean, tau, len(on), R[on], t[on], ab[on], sd[on], mean, info, air, rounds
+        )
     return x, N, cost, free
 
 
@@ -176,7 +210,8 @@ def arc_residuals(
     """Whitened residuals (predicted less seen) of the sightings on one arc, with derivatives.
 
     `state` (9,) holds at time `t0`; sightings in time order. `intrinsics` is (f, cx, cy, k1, k2);
-    `turn` (3, 3) multiplies every R from the left, `shift` (3,) adds to every t; `bias` (2,) adds to the pixels;
+    `turn` (3, 3) multiplies every R from the left, `shift` (3,) adds to every t; `bias` (2,)
+    adds to the pixels;
     `lever` (n, 2) is the derivative of the time seen to exposure and readout; `white` (n, 2, 2)
     whitens. Returns residuals (n, 2), d/d state (n, 2, 9), d/d t0 (n, 2), d/d globals (n, 2, 18):
     camera (11), g, drag, lift, exposure, readout, bias (2); and the places (n, 3).

@@ -1,11 +1,12 @@
 """Which smooth pieces of image motion can be a ball in flight near this table."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from halfvolley.constants import BALL_RADIUS_M, MAX_BALL_SPEED_MPS
-from halfvolley.flight.kernels import fit_free
+from halfvolley.flight import kernels
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
 from halfvolley.physics.kernels import fly
@@ -38,24 +39,44 @@ def prior(sides: int) -> tuple[FloatArray, FloatArray]:
     return mean, 1.0 / np.asarray(sd, dtype=np.float64) ** 2
 
 
-def fit_piece(
-    rows: IntArray, seen: Sights, f_px: float, settings: FlightSettings
-) -> Piece | None:
-    """The flight that explains a piece, or None where none does."""
-    s = seen.take(rows)
-    t_mid = 0.5 * (s.t_s[0] + s.t_s[-1])
-    tau = s.t_s - t_mid
+def fit_pieces(
+    members: Sequence[IntArray], seen: Sights, f_px: float, settings: FlightSettings
+) -> list[Piece | None]:
+    """For each piece the flight that explains it, or None where none does."""
+    out: list[Piece | None] = [None] * len(members)
+    promising = [
+        i for i, rows in enumerate(members) if _promise(rows, seen, settings) > settings.least_gain
+    ]
+    if not promising:
+        return out
+    rows = np.concatenate([members[i] for i in promising])
+    starts = np.cumsum([0] + [len(members[i]) for i in promising])
     mean, weight = prior(1)
-    state, info, cost, free = fit_free(
-        mean, tau, len(tau), s.R, s.t_m, s.ab, s.sd, mean, weight, settings.air, 12
+    state, info, cost, free = kernels.fit_pieces(
+        rows, starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd, mean, weight, settings.air, 12
     )
     excess = cost - free - 3.0
-    if excess > settings.piece_excess * max(free, 1.0) or not np.isfinite(cost):
-        return None
-    if not _possible(places(state, tau[[0, -1]], settings), s, state, f_px, settings):
-        return None
-    gain = float(np.sum(0.6 + s.score)) - 0.5 * max(excess, 0.0) - settings.piece_penalty
-    return Piece(rows, t_mid, float(s.t_s[0]), float(s.t_s[-1]), state, info, cost, gain)
+    fits = np.flatnonzero(excess <= settings.piece_excess * np.maximum(free, 1.0))
+    for k in fits:
+        i = promising[k]
+        piece = _piece(members[i], state[k], info[k], float(cost[k]), excess[k], seen, settings)
+        if _possible(piece, seen, f_px, settings):
+            out[i] = piece
+    return out
+
+
+def _promise(rows: IntArray, seen: Sights, settings: FlightSettings) -> float:
+    """Log-odds of a piece if a flight explained it perfectly."""
+    return float(np.sum(0.6 + seen.score[rows])) - settings.piece_penalty
+
+
+def _piece(
+    rows: IntArray, state: FloatArray, info: FloatArray, cost: float, excess: float, seen: Sights,
+    settings: FlightSettings,
+) -> Piece:  # fmt: skip
+    t0, t1 = float(seen.t_s[rows[0]]), float(seen.t_s[rows[-1]])
+    gain = _promise(rows, seen, settings) - 0.5 * max(excess, 0.0)
+    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, info, cost, float(gain))
 
 
 def find_pieces(
@@ -67,48 +88,72 @@ def find_pieces(
     longest fitting end is taken and the rest is looked at again.
     """
     found: dict[tuple[int, int, int], Piece] = {}
-    waiting = [m for m in members]
+    waiting = list(members)
     while waiting:
-        rows = waiting.pop()
-        key = (int(rows[0]), int(rows[-1]), len(rows))
-        if key in found:
-            continue
-        whole = fit_piece(rows, seen, f_px, settings)
-        if whole is not None:
-            whole = _trimmed(whole, seen, f_px, settings)
-            found[(int(whole.rows[0]), int(whole.rows[-1]), len(whole.rows))] = whole
-        elif len(rows) >= settings.shortest_split:
-            head = _longest(rows, 1, seen, f_px, settings)
-            tail = _longest(rows[::-1], -1, seen, f_px, settings)
-            if max(head, tail) >= 3:
-                cut = head if head >= tail else len(rows) - tail
-                waiting += [part for part in (rows[:cut], rows[cut:]) if len(part) >= 3]
+        fitted = fit_pieces(waiting, seen, f_px, settings)
+        whole = _trimmed([p for p in fitted if p is not None], seen, f_px, settings)
+        found |= {(int(p.rows[0]), int(p.rows[-1]), len(p.rows)): p for p in whole}
+        left = [
+            rows
+            for rows, piece in zip(waiting, fitted, strict=True)
+            if piece is None and len(rows) >= settings.shortest_split
+        ]
+        waiting = _split(left, seen, f_px, settings)
     return sorted(found.values(), key=lambda piece: (piece.t0_s, -len(piece.rows)))
 
 
-def _trimmed(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings) -> Piece:
-    """The piece without ends that lie beyond a contact: each costs more than it tells."""
-    while len(piece.rows) > 4:
-        ends = [fit_piece(r, seen, f_px, settings) for r in (piece.rows[1:], piece.rows[:-1])]
-        shorter = min((e for e in ends if e is not None), key=lambda e: e.cost, default=None)
-        if shorter is None or piece.cost - shorter.cost < settings.trim_cost:
-            break
-        piece = shorter
-    return piece
+def _trimmed(
+    pieces: list[Piece], seen: Sights, f_px: float, settings: FlightSettings
+) -> list[Piece]:
+    """Pieces without ends that lie beyond a contact: each costs more than it tells."""
+    done: list[Piece] = []
+    while pieces:
+        done += [p for p in pieces if len(p.rows) <= 4]
+        pieces = [p for p in pieces if len(p.rows) > 4]
+        ends = fit_pieces(
+            [p.rows[1:] for p in pieces] + [p.rows[:-1] for p in pieces], seen, f_px, settings
+        )
+        again = []
+        for piece, *shorter in zip(pieces, ends[: len(pieces)], ends[len(pieces) :], strict=True):
+            best = min((e for e in shorter if e is not None), key=lambda e: e.cost, default=None)
+            if best is not None and piece.cost - best.cost > settings.trim_cost:
+                again.append(best)
+            else:
+                done.append(piece)
+        pieces = again
+    return done
+
+
+def _split(
+    members: list[IntArray], seen: Sights, f_px: float, settings: FlightSettings
+) -> list[IntArray]:
+    """Each piece cut in two where its longest fitting end, first or last, stops fitting."""
+    head = _longest(members, seen, f_px, settings, from_end=False)
+    tail = _longest(members, seen, f_px, settings, from_end=True)
+    out = []
+    for rows, h, t in zip(members, head, tail, strict=True):
+        if max(h, t) >= 3:
+            cut = h if h >= t else len(rows) - t
+            out += [part for part in (rows[:cut], rows[cut:]) if len(part) >= 3]
+    return out
 
 
 def _longest(
-    rows: IntArray, way: int, seen: Sights, f_px: float, settings: FlightSettings
-) -> int:
-    """Length of the longest fitting start of `rows` (given backwards where `way` is -1)."""
-    low, high = 2, len(rows)  # low fits (or is too short to ask), high does not
-    while high - low > 1:
+    members: list[IntArray], seen: Sights, f_px: float, settings: FlightSettings, from_end: bool
+) -> IntArray:
+    """(m,) length of the longest fitting start (or end) of each piece, all bisected together."""
+    low = np.full(len(members), 2)  # fits, or is too short to ask
+    high = np.array([len(rows) for rows in members])  # does not fit
+    while np.any(high - low > 1):
         middle = (low + high) // 2
-        part = rows[:middle][::way]
-        if fit_piece(np.ascontiguousarray(part), seen, f_px, settings) is None:
-            high = middle
-        else:
-            low = middle
+        parts = [
+            rows[len(rows) - n :] if from_end else rows[:n]
+            for rows, n in zip(members, middle, strict=True)
+        ]
+        fits = np.array([p is not None for p in fit_pieces(parts, seen, f_px, settings)], bool)
+        open_ = high - low > 1
+        low = np.where(open_ & fits, middle, low)
+        high = np.where(open_ & ~fits, middle, high)
     return low
 
 
@@ -118,18 +163,18 @@ def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> Fl
     return fly(state[:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, tau_s)[:, :3]
 
 
-def _possible(
-    ends: FloatArray, s: Sights, state: FloatArray, f_px: float, settings: FlightSettings
-) -> bool:  # fmt: skip
+def _possible(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings) -> bool:
     """Inside the hall, no faster than a ball can be, and of a ball's size there."""
     low, high = np.array(settings.hall_low_m), np.array(settings.hall_high_m)
-    speed = float(np.linalg.norm(state[3:6]))
+    half = 0.5 * (piece.t1_s - piece.t0_s)
+    ends = places(piece.state, np.array([-half, half]), settings)
+    speed = float(np.linalg.norm(piece.state[3:6]))
     if np.any(ends < low) or np.any(ends > high) or speed > MAX_BALL_SPEED_MPS.value:
         return False
-    k = len(s) // 2
-    depth = float(s.R[k, 2] @ state[:3] + s.t_m[k, 2])
+    k = piece.rows[len(piece.rows) // 2]
+    depth = float(seen.R[k, 2] @ piece.state[:3] + seen.t_m[k, 2])
     if depth <= 0.3:
         return False
     expected = f_px * BALL_RADIUS_M.value / depth
-    ratio = float(np.median(s.radius_px)) / expected
+    ratio = float(np.median(seen.radius_px[piece.rows])) / expected
     return bool(1.0 / settings.size_ratio < ratio < settings.size_ratio)

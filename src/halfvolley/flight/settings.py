@@ -25,6 +25,7 @@ class FlightSettings:
     piece_penalty: float = 3.0  # log-odds against any piece; three sightings just pay for it
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
     shortest_split: int = 6  # shorter pieces are not searched for hidden contacts
+    least_gain: float = 0.2  # a piece that promises less is not looked at
     size_ratio: float = 1.9  # seen radius over the ball's there, either way
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
@@ -34,6 +35,13 @@ class FlightSettings:
     junction_cost: float = 25.0  # two pieces meet if joining them costs less than this
     break_penalty: float = 5.0  # log-odds against starting a new chain
     unseen_penalty_ps: float = 25.0  # log-odds against each second unseen within a chain
+    fewest_sights: int = 6  # of a chain
+    fewest_alone: int = 12  # of a chain without a contact
+    recapture_px: float = 2.5  # a detection this near a refined flight is the ball
+    reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
+    settle_rounds: int = 4
+    gravity_sd_mps2: float = 0.06  # latitude, altitude, added mass, the ball's mass and size
+    bias_sd_px: float = 0.15  # what all detections may share: shading, coding
 
     @property
     def air(self) -> FloatArray:

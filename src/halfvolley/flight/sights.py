@@ -4,8 +4,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from halfvolley.camera.projection import pose_at
 from halfvolley.camera.kernels import undistort_radius
+from halfvolley.camera.projection import pose_at
 from halfvolley.types import ClipCamera, Detections, FloatArray, IntArray, Shutter
 
 

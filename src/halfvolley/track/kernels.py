@@ -4,6 +4,8 @@ Symbols: x position [px], s velocity [px/s], a acceleration [px/s^2], P covarian
 shared by both axes; q spectral density of jerk [px^2/s^5]; r variance of one detection [px^2].
 """
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -21,13 +23,13 @@ def _predict(x: FloatArray, P: FloatArray, dt: float, q: float) -> tuple[FloatAr
             [dt**3 / 6.0, dt**2 / 2.0, dt],
         ]
     )
-    return F @ x, F @ P @ F.T + Q
+    return F @ x, F @ P @ np.ascontiguousarray(F.T) + Q
 
 
 @njit(cache=True, nogil=True)
 def _start(
     t: FloatArray, uv: FloatArray, r: FloatArray, i: int, j: int, k: int, a_sd: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[Any, Any]:
     """State at detection k through i, j, k, with a prior of sd `a_sd` on the acceleration."""
     N = np.zeros((3, 3))
     b = np.zeros((3, 2))
@@ -40,7 +42,7 @@ def _start(
                 N[p, c] += h[p] * h[c] / r[m]
             for c in range(2):
                 b[p, c] += h[p] * uv[m, c] / r[m]
-    P = np.linalg.inv(N)
+    P = np.ascontiguousarray(np.linalg.inv(N))
     return P @ b, P
 
 
@@ -90,7 +92,7 @@ def grow(
             if d2 < best_d2:
                 best, best_d2 = m, d2
         if best >= 0:
-            g = Pp[:, 0] / (Pp[0, 0] + r[best])
+            g = Pp[0, :] / (Pp[0, 0] + r[best])
             for c in range(2):
                 x[:, c] = xp[:, c] + g * (uv[best, c] - xp[0, c])
             P = Pp - np.outer(g, Pp[0, :])
@@ -165,7 +167,17 @@ def link(
                             continue
                         seed = np.array([i, j, k], np.int64)
                         rows = grow(
-                            seed, frame, t, uv, r, size, first, max_gap_s, a_max / 2.0, q, gate,
+                            seed,
+                            frame,
+                            t,
+                            uv,
+                            r,
+                            size,
+                            first,
+                            max_gap_s,
+                            a_max / 2.0,
+                            q,
+                            gate,
                             size_ratio,
                         )
                         if n_out + len(rows) > most:

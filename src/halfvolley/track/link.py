@@ -1,5 +1,6 @@
 """Detections to tracks: every smooth piece of image motion, rivals included."""
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,7 +73,7 @@ def find_tracks(
         s.max_size_ratio,
         max(60 * n, 1000),
     )
-    pieces = [rows[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    pieces = [rows[a:b] for a, b in itertools.pairwise(starts)]
     return Tracks(detections, tuple(_without_parts(pieces, s.min_length)))
 
 

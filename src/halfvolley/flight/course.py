@@ -1,0 +1,170 @@
+"""From a chain to a refined course: start values, missed sightings, kinds of contacts."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from halfvolley.camera.kernels import project_point
+from halfvolley.camera.projection import rotations
+from halfvolley.flight.chains import Chain
+from halfvolley.flight.junctions import Junction, Kind
+from halfvolley.flight.pieces import Piece
+from halfvolley.flight.refine import Course, Setting, refine
+from halfvolley.flight.settings import FlightSettings
+from halfvolley.physics.kernels import fly
+from halfvolley.types import FloatArray, IntArray
+
+RIVALS: tuple[tuple[Kind, float], ...] = (("table", 0.0), ("racket", 5.0), ("floor", 3.0))
+
+
+def start_course(chain: Chain, s: Setting) -> Course:
+    """Start values from the pieces and junctions of a chain; 'same' junctions vanish."""
+    groups: list[list[Piece]] = [[chain.pieces[0]]]
+    contacts: list[Junction] = []
+    for piece, junction in zip(chain.pieces[1:], chain.junctions, strict=True):
+        if junction.kind == "same":
+            groups[-1].append(piece)
+        else:
+            contacts.append(junction)
+            groups.append([piece])
+    starts = [chain.pieces[0].t0_s] + [j.t_s + float(j.state[15]) for j in contacts]
+    for i in range(1, len(starts)):  # two fits may put neighbours the wrong way round
+        starts[i] = max(starts[i], starts[i - 1] + s.frame_s)
+    states = []
+    for i, group in enumerate(groups):
+        before = contacts[i - 1] if i > 0 else None
+        after = contacts[i] if i < len(contacts) else None
+        states.append(_start_state(group, before, after, starts[i], s))
+    rows = np.unique(np.concatenate([p.rows for p in chain.pieces]))
+    rows = _one_a_frame(rows, s)
+    kinds: tuple[Kind, ...] = tuple(j.kind for j in contacts)
+    return Course(rows, kinds, np.array(states), np.array(starts), s.prior_mean.copy())
+
+
+def _start_state(
+    group: list[Piece], before: Junction | None, after: Junction | None, t: float, s: Setting
+) -> FloatArray:
+    """State at time t: from a junction on a plane if there is one, else from the longest piece."""
+    planes = ("table", "floor")
+    if before is not None and (before.kind in planes or after is None or after.kind not in planes):
+        return np.concatenate([before.state[:3], before.state[9:15]])
+    if after is not None:
+        known, at = after.state[:9], after.t_s + float(after.state[15])
+    else:
+        longest = max(group, key=lambda p: len(p.rows))
+        known, at = longest.state, longest.t_s
+    g, b, drag, lift, decay, radius = s.air
+    span = np.array([t - at])
+    return fly(known[:3], known[3:6], known[6:9], g, b, drag, lift, decay, radius, 0, span)[0]
+
+
+def _one_a_frame(rows: IntArray, s: Setting) -> IntArray:
+    """Where pieces overlap, the later claim stands."""
+    frames = s.seen.frame[rows]
+    keep = np.append(frames[1:] != frames[:-1], True)
+    return rows[keep]
+
+
+def predict(course: Course, s: Setting, rows: IntArray) -> FloatArray:
+    """(n, 2) pixels at which the course puts the ball for given sights."""
+    g = course.globals
+    seen = s.seen.take(rows)
+    t_s = seen.t_s + seen.lever @ (g[14:16] - s.prior_mean[14:16])
+    turn = rotations(g[None, 5:8])[0]
+    f, cx, cy, k1, k2 = s.intrinsics + g[:5]
+    uv = np.full((len(rows), 2), np.nan)
+    arc = course.arc_of(t_s)
+    for i in range(course.n_arcs):
+        on = np.flatnonzero(arc == i)
+        x = course.states[i]
+        order = on[np.argsort(t_s[on], kind="stable")]
+        states = fly(
+            x[:3], x[3:6], x[6:9], g[11], s.air[1], g[12], g[13], s.air[4], s.air[5], 0,
+            t_s[order] - course.starts[i],
+        )  # fmt: skip
+        for row, state in zip(order, states, strict=True):
+            uv[row] = project_point(
+                f, cx, cy, k1, k2, turn @ seen.R[row], seen.t_m[row] + g[8:11], *state[:3]
+            )
+    return uv + g[16:18]
+
+
+def recapture(course: Course, s: Setting, settings: FlightSettings) -> Course:
+    """The course with, in each frame, the detection nearest to it: missed ones in, wrong ones out.
+
+    Looks up to `reach_frames` beyond both ends and stops there at the first gap of that length.
+    """
+    frames = s.seen.frame
+    first, last = frames[course.rows[0]], frames[course.rows[-1]]
+    reach = settings.reach_frames
+    low = np.searchsorted(frames, first - 8 * reach)
+    high = np.searchsorted(frames, last + 8 * reach, side="right")
+    rows = np.arange(low, high)
+    off = s.seen.uv_px[rows] - predict(course, s, rows)
+    spread = 1.0 / np.sqrt(np.abs(np.linalg.det(s.seen.white[rows])))
+    apart = np.linalg.norm(off, axis=1)
+    apart[~np.isfinite(apart)] = np.inf
+    gate = np.maximum(settings.recapture_px, 3.5 * spread * course.scale)
+    near = apart < gate
+    best: dict[int, int] = {}
+    for i in np.flatnonzero(near):
+        f = int(frames[rows[i]])
+        if f not in best or apart[i] < apart[best[f]]:
+            best[f] = int(i)
+    kept = sorted(f for f in best if first <= f <= last)
+    if len(kept) < 3:
+        return course
+    kept = _extended(kept, sorted(f for f in best if f > last), reach, 1)
+    kept = _extended(kept, sorted((f for f in best if f < first), reverse=True), reach, -1)
+    chosen = np.array([rows[best[f]] for f in sorted(kept)])
+    return replace(course, rows=chosen)
+
+
+def _extended(kept: list[int], more: list[int], reach: int, way: int) -> list[int]:
+    edge = max(kept) if way > 0 else min(kept)
+    out = list(kept)
+    for f in more:
+        if abs(f - edge) > reach:
+            break
+        out.append(f)
+        edge = f
+    return out
+
+
+def rescale(course: Course, s: Setting) -> Course:
+    """The course with claimed detection errors multiplied so that they match what is seen.
+
+    The median of squared whitened residuals of two degrees is 1.386; a course of few sightings
+    keeps its claims (weight of ten sightings on a scale of one).
+    """
+    white = s.seen.white[course.rows]
+    off = predict(course, s, course.rows) - s.seen.uv_px[course.rows]
+    r2 = np.sum(np.einsum("nij,nj->ni", white, off) ** 2, axis=1)
+    n = len(r2)
+    scale2 = (n * float(np.median(r2)) / 1.386 + 10.0) / (n + 10.0)
+    return replace(course, scale=float(np.sqrt(np.clip(scale2, 0.36, 36.0))))
+
+
+def settle(course: Course, s: Setting, settings: FlightSettings) -> Course:
+    """Refine, take in missed sightings, match the errors, and refine again until nothing moves."""
+    course = refine(course, s, 30)
+    for _ in range(settings.settle_rounds):
+        again = rescale(recapture(course, s, settings), s)
+        if np.array_equal(again.rows, course.rows) and abs(again.scale - course.scale) < 0.05:
+            break
+        course = refine(again, s, 15)
+    return course
+
+
+def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
+    """Try other kinds for the contacts that nothing explains, in the light of the whole chain."""
+    for i in [i for i, kind in enumerate(course.kinds) if kind == "other"]:
+        rivals = [course]
+        for kind, penalty in RIVALS:
+            kinds: tuple[Kind, ...] = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
+            trial = refine(replace(course, kinds=kinds), s, 20)
+            rivals.append(replace(trial, cost=trial.cost + penalty))
+        course = min(
+            rivals, key=lambda c: c.cost + (settings.other_cost if c.kinds[i] == "other" else 0.0)
+        )
+    return course

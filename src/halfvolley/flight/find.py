@@ -1,0 +1,90 @@
+"""Tracks and a camera to arcs and contacts: the stage itself."""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from halfvolley.flight.chains import Chain, find_chains
+from halfvolley.flight.course import reconsider, settle, start_course
+from halfvolley.flight.outcome import arcs_and_contacts
+from halfvolley.flight.pieces import find_pieces
+from halfvolley.flight.refine import Course, Setting, setting
+from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.shutter import combine, with_streaks
+from halfvolley.flight.sights import sights
+from halfvolley.types import Arc, ClipCamera, Contact, Flights, Tracks
+
+
+def find_flights(
+    tracks: Tracks, camera: ClipCamera, settings: FlightSettings | None = None
+) -> Flights:
+    """What the ball did, in metres: arcs and contacts with their covariance.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        Smooth pieces of image motion of one clip, rivals included.
+    camera : ClipCamera
+        Camera of the clip; its covariance and shutter enter every result.
+    settings : FlightSettings, optional
+        Limits and priors.
+
+    Returns
+    -------
+    Flights
+        Arcs and contacts in time order, world frame. Empty where nothing flies like a ball.
+
+    Notes
+    -----
+    Pieces that no flight near this table explains are dropped; dynamic programming strings the rest
+    into chains; each chain is refined jointly (`refine`). Arcs with no contact at either end and
+    few sightings are not reported: they could be anything.
+    """
+    s = settings or FlightSettings()
+    detections = tracks.detections
+    if not tracks.members:
+        return Flights((), (), detections, camera.shutter, ("No ball was seen in flight.",))
+    frame_s = _frame_interval(detections.t_s)
+    shutter = with_streaks(tracks, camera.shutter, frame_s)
+    seen = sights(detections, camera, shutter, s.detection_floor_px)
+    pieces = find_pieces(_usable(tracks, camera), seen, camera.camera.f_px, s)
+    fixed = setting(seen, camera, shutter, frame_s, s)
+    arcs: list[Arc] = []
+    contacts: list[Contact] = []
+    courses: list[Course] = []
+    for number, chain in enumerate(find_chains(pieces, seen, frame_s, s)):
+        course = _solve(chain, fixed, s)
+        if course is None:
+            continue
+        courses.append(course)
+        more_arcs, more_contacts = arcs_and_contacts(
+            course, chain, fixed, number, len(arcs), len(contacts)
+        )
+        arcs += more_arcs
+        contacts += more_contacts
+    warnings = () if arcs else ("No ball was seen in flight.",)
+    return Flights(
+        tuple(arcs), tuple(contacts), detections, combine(courses, fixed, shutter), warnings
+    )
+
+
+def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
+    sighted = sum(len(p.rows) for p in chain.pieces)
+    if sighted < s.fewest_sights or (not chain.junctions and sighted < s.fewest_alone):
+        return None
+    course = settle(start_course(chain, fixed), fixed, s)
+    return reconsider(course, fixed, s)
+
+
+def _usable(tracks: Tracks, camera: ClipCamera) -> tuple[np.ndarray, ...]:
+    """Pieces that lie wholly within a span in which the camera is known."""
+    t = tracks.detections.t_s
+    spans = camera.usable_s
+    return tuple(
+        m for m in tracks.members if np.any((spans[:, 0] <= t[m[0]]) & (t[m[-1]] <= spans[:, 1]))
+    )
+
+
+def _frame_interval(t_s: Iterable[float]) -> float:
+    steps = np.diff(np.unique(np.asarray(t_s, dtype=np.float64)))
+    return float(np.median(steps)) if len(steps) else 1.0 / 60.0
