@@ -62,8 +62,9 @@ def load_noun(kind: type[T], folder: Path) -> T:
     """
     try:
         tree = json.loads((folder / TREE).read_text(encoding="utf-8"))
-        with np.load(folder / ARRAYS, allow_pickle=False) as arrays:
-            pool = {name: arrays[name] for name in arrays.files}
+        with open(folder / ARRAYS, "rb") as stream:
+            with np.load(stream, allow_pickle=False) as arrays:
+                pool = {name: arrays[name] for name in arrays.files}
         noun = _unpack(tree, pool)
     except Exception as error:  # any damage at all has one cure: compute it again
         raise BadInput(f"{folder} cannot be read ({error}); delete it and measure again") from error

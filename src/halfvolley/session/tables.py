@@ -173,7 +173,7 @@ def _field(column: Column) -> Any:
 
     kinds = {"text": pa.string(), "whole": pa.int64(), "number": pa.float64()}
     metadata = {"unit": column.unit, "meaning": column.meaning, "null": column.null or "never"}
-    return pa.field(column.name, kinds[column.kind], bool(column.null), metadata=metadata)
+    return pa.field(column.name, kinds[column.kind], metadata=metadata)
 
 
 def _array(values: list[Any] | NDArray[Any], kind: Any) -> Any:
