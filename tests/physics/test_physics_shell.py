@@ -83,8 +83,9 @@ def test_vertical_motion_inverts_itself(drag, speed_mps):
     assert motion.rise_time(speed_mps) < motion.fall_time(height_m)
     states = fly([0, 0, 0], [0, 0, speed_mps], [0, 0, 0], [motion.rise_time(speed_mps)],
                  Environment(drag=drag))  # fmt: skip
-    assert states.xyz_m[0, 2] == pytest.approx(height_m, abs=1e-9)
-    assert states.v_mps[0, 2] == pytest.approx(0, abs=1e-8)
+    # the step of 8.5 ms errs by less than 1e-7 m over such a flight
+    assert states.xyz_m[0, 2] == pytest.approx(height_m, abs=1e-7)
+    assert states.v_mps[0, 2] == pytest.approx(0, abs=1e-6)
 
 
 @pytest.mark.parametrize(

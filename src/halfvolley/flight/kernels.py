@@ -17,6 +17,8 @@ from halfvolley.camera.kernels import project_point_jacobian
 from halfvolley.physics.kernels import fly_sensitivities
 from halfvolley.types.arrays import FloatArray, IntArray
 
+GLANCE_ROUNDS = 4  # after which a piece that is far off is given up
+HOPELESS = 60.0  # Huber cost a sighting: some 13 standard deviations each
 HUBER = 2.5  # residuals beyond this many standard deviations pull with constant force
 
 
@@ -180,9 +182,14 @@ def fit_pieces(
     for i in prange(m):
         on = rows[starts[i] : starts[i + 1]]
         tau = t_s[on] - 0.5 * (t_s[on[0]] + t_s[on[-1]])
+        Ri, ti, abi, sdi = R[on], t[on], ab[on], sd[on]
         x[i], N[i], cost[i], free[i] = fit_free(
-            mean, tau, len(on), R[on], t[on], ab[on], sd[on], mean, info, air, rounds
+            mean, tau, len(on), Ri, ti, abi, sdi, mean, info, air, GLANCE_ROUNDS
         )
+        if cost[i] < HOPELESS * len(on):
+            x[i], N[i], cost[i], free[i] = fit_free(
+                x[i], tau, len(on), Ri, ti, abi, sdi, mean, info, air, rounds
+            )
     return x, N, cost, free
 
 

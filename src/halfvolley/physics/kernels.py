@@ -34,8 +34,8 @@ from numba import njit
 
 from halfvolley.types.arrays import FloatArray
 
-MAX_STEP_S = 0.004
-"""Longest step [s]; errs by 1e-8 m at most over 0.5 s at 30 m/s and 150 rev/s (60 flights)."""
+MAX_STEP_S = 0.0085
+"""Longest step [s]; errs by 2e-7 m at most over 0.5 s at 30 m/s and 150 rev/s (60 flights)."""
 
 LAW_SATURATING = 0
 LAW_LINEAR = 1
