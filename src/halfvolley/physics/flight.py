@@ -174,7 +174,7 @@ def landing(
     States or Unknown
         The one state there, with its time after the start; Unknown if the ball does not come down
         through the height in time. A ball that starts on the height must first rise above it, by
-        more than the 20 um that it can rise and fall within one step.
+        more than the 0.1 mm that it can rise and fall within one step.
 
     Raises
     ------
