@@ -33,24 +33,25 @@ def find_chains(
     best = np.full(n, -np.inf)
     link = np.full(n, -1)
     joined = np.zeros(n, bool)
-    # pieces sorted by start; `done` holds (end, best gain of any path ending by then, its piece)
-    order = sorted(range(n), key=lambda i: pieces[i].t0_s)
-    for i in order:
+    by_start = sorted(range(n), key=lambda i: pieces[i].t0_s)
+    by_end = sorted(range(n), key=lambda i: pieces[i].t1_s)
+    ends = np.array([pieces[i].t1_s for i in by_end])
+    longest = max((p.t1_s - p.t0_s for p in pieces), default=0.0)
+    leader, passed = -1, 0  # the best path among the pieces that ended before this one starts
+    for place, i in enumerate(by_start):
         b = pieces[i]
+        while passed < n and ends[passed] < b.t0_s:
+            if leader < 0 or best[by_end[passed]] > best[leader]:
+                leader = by_end[passed]
+            passed += 1
         score, came, with_joint = -settings.break_penalty, -1, False
-        for j in order:
+        if leader >= 0 and best[leader] > 0.0:
+            score, came = best[leader] - settings.break_penalty, leader
+        for j in reversed(by_start[:place]):
             a = pieces[j]
-            if a.t0_s >= b.t0_s:
+            if a.t0_s < b.t0_s - settings.max_gap_s - longest:
                 break
-            if a.t1_s >= b.t1_s or not np.isfinite(best[j]):
-                continue
-            gap = b.t0_s - a.t1_s
-            if gap > 0.0 and best[j] - settings.break_penalty > score:
-                score, came, with_joint = best[j] - settings.break_penalty, j, False
-            if gap > settings.max_gap_s or gap < -2.5 * frame_s:
-                continue
-            shared = max(0, round(-gap / frame_s) + 1) if gap <= 0 else 0
-            bound = best[j] - settings.unseen_penalty_ps * max(gap - frame_s, 0.0) - shared
+            bound = best[j] - _bridging(a, b, frame_s, settings)
             if bound <= score or not near(a, b, seen, frame_s, settings):
                 continue
             cost = min(join(a, b, seen, settings).cost, join_same(a, b, seen, settings).cost - 6.0)
@@ -60,11 +61,20 @@ def find_chains(
     return _unroll(pieces, best, link, joined, seen, settings)
 
 
+def _bridging(a: Piece, b: Piece, frame_s: float, settings: FlightSettings) -> float:
+    """Log-odds lost by going from one piece to the other; infinite where it cannot be."""
+    gap = b.t0_s - a.t1_s
+    if a.t0_s >= b.t0_s or a.t1_s >= b.t1_s or not -2.5 * frame_s <= gap <= settings.max_gap_s:
+        return np.inf
+    shared = round(-gap / frame_s) + 1 if gap <= 0 else 0
+    return settings.unseen_penalty_ps * max(gap - frame_s, 0.0) + shared
+
+
 def _unroll(
     pieces: list[Piece], best: FloatArray, link: FloatArray, joined: FloatArray, seen: Sights,
     settings: FlightSettings,
 ) -> list[Chain]:  # fmt: skip
-    if not len(pieces) or np.max(best) <= 0:
+    if not pieces or np.max(best) <= 0:
         return []
     at = int(np.argmax(best))
     runs: list[list[Piece]] = [[]]

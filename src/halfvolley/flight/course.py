@@ -7,14 +7,15 @@ import numpy as np
 from halfvolley.camera.kernels import project_point
 from halfvolley.camera.projection import rotations
 from halfvolley.flight.chains import Chain
-from halfvolley.flight.junctions import Junction, Kind
+from halfvolley.flight.junctions import Junction, Kind, place_cost
 from halfvolley.flight.pieces import Piece
-from halfvolley.flight.refine import Course, Setting, refine
+from halfvolley.flight.refine import Course, Setting, arc_end, refine
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.physics.kernels import fly
 from halfvolley.types import FloatArray, IntArray
 
-RIVALS: tuple[tuple[Kind, float], ...] = (("table", 0.0), ("racket", 5.0), ("floor", 3.0))
+SHARP = 0.5  # kinds are told apart less surely than costs say: laws and errors are models
+RIVALS: tuple[Kind, ...] = ("table", "racket", "floor", "other")
 
 
 def start_course(chain: Chain, s: Setting) -> Course:
@@ -38,7 +39,15 @@ def start_course(chain: Chain, s: Setting) -> Course:
     rows = np.unique(np.concatenate([p.rows for p in chain.pieces]))
     rows = _one_a_frame(rows, s)
     kinds: tuple[Kind, ...] = tuple(j.kind for j in contacts)
-    return Course(rows, kinds, np.array(states), np.array(starts), s.prior_mean.copy())
+    chances = tuple(chance(j.kind, dict(j.weights)) for j in contacts)
+    return Course(rows, kinds, chances, np.array(states), np.array(starts), s.prior_mean.copy())
+
+
+def chance(kind: Kind, costs: dict[Kind, float]) -> float:
+    """Probability of a kind of contact among its rivals, from their costs."""
+    least = min(costs.values())
+    odds = {name: np.exp(-0.5 * SHARP * (cost - least)) for name, cost in costs.items()}
+    return float(odds[kind] / sum(odds.values()))
 
 
 def _start_state(
@@ -157,14 +166,27 @@ def settle(course: Course, s: Setting, settings: FlightSettings) -> Course:
 
 
 def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
-    """Try other kinds for the contacts that nothing explains, in the light of the whole chain."""
-    for i in [i for i, kind in enumerate(course.kinds) if kind == "other"]:
-        rivals = [course]
-        for kind, penalty in RIVALS:
+    """Try other kinds for the contacts that are open, in the light of the whole chain."""
+    for i in range(len(course.kinds)):
+        if course.kinds[i] != "other" and course.chances[i] > settings.sure:
+            continue
+        trials: dict[Kind, Course] = {}
+        for kind in RIVALS:
             kinds: tuple[Kind, ...] = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
-            trial = refine(replace(course, kinds=kinds), s, 20)
-            rivals.append(replace(trial, cost=trial.cost + penalty))
-        course = min(
-            rivals, key=lambda c: c.cost + (settings.other_cost if c.kinds[i] == "other" else 0.0)
-        )
+            same = kind == course.kinds[i]
+            trials[kind] = course if same else refine(replace(course, kinds=kinds), s, 20)
+        costs = {
+            kind: trial.cost + place_cost(kind, _touch(trial, s, i))
+            for kind, trial in trials.items()
+        }
+        best = min(costs, key=lambda kind: costs[kind])
+        chances = (*course.chances[:i], chance(best, costs), *course.chances[i + 1 :])
+        course = replace(trials[best], chances=chances)
     return course
+
+
+def _touch(course: Course, s: Setting, i: int) -> FloatArray:
+    """(16,) state of contact i as junctions have it: place, velocity and spin before and after."""
+    end = arc_end(course, s, i)[0]
+    after = course.states[i + 1]
+    return np.concatenate([after[:3], end[3:], after[3:], [0.0]])

@@ -6,6 +6,7 @@ import numpy as np
 
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import reconsider, settle, start_course
+from halfvolley.flight.extend import extend, merge
 from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
@@ -49,19 +50,14 @@ def find_flights(
     seen = sights(detections, camera, shutter, s.detection_floor_px)
     pieces = find_pieces(_usable(tracks, camera), seen, camera.camera.f_px, s)
     fixed = setting(seen, camera, shutter, frame_s, s)
+    solved = [_solve(chain, fixed, s) for chain in find_chains(pieces, seen, frame_s, s)]
+    courses = merge([extend(c, fixed, s) for c in solved if c is not None], fixed, s)
     arcs: list[Arc] = []
     contacts: list[Contact] = []
-    courses: list[Course] = []
-    for number, chain in enumerate(find_chains(pieces, seen, frame_s, s)):
-        course = _solve(chain, fixed, s)
-        if course is None:
-            continue
-        courses.append(course)
-        more_arcs, more_contacts = arcs_and_contacts(
-            course, chain, fixed, number, len(arcs), len(contacts)
-        )
-        arcs += more_arcs
-        contacts += more_contacts
+    for number, course in enumerate(courses):
+        new = arcs_and_contacts(course, fixed, number, len(arcs), len(contacts))
+        arcs += new[0]
+        contacts += new[1]
     warnings = () if arcs else ("No ball was seen in flight.",)
     return Flights(
         tuple(arcs), tuple(contacts), detections, combine(courses, fixed, shutter), warnings

@@ -26,9 +26,11 @@ HALF_WIDTH_M = TABLE_WIDTH_M.value / 2
 FLOOR_Z_M = -TABLE_HEIGHT_M.value + R
 PLANE_SD_M = 0.002  # how flat and level a table is
 RESTITUTION_SD = 0.04
+OTHER_COST = 14.0  # -2 log-prior of a touch that nothing explains
 TANGENTIAL_SD = 0.30  # of the change that full grip would make: friction and spin unknown
 
 Kind = Literal["same"] | ContactKind
+FREE_KINDS: tuple[Kind, ...] = ("racket", "net", "other")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,9 +116,8 @@ def judge(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junctio
     asked.append((table.cost + bounce_cost(table.state), "table", table))
     floor = join(a, b, seen, settings, FLOOR_Z_M)
     asked.append((floor.cost + _floor_cost(floor.state), "floor", floor))
-    asked.append((free.cost + _racket_cost(free.state), "racket", free))
-    asked.append((free.cost + _net_cost(free.state), "net", free))
-    asked.append((free.cost + settings.other_cost, "other", free))
+    for kind in FREE_KINDS:
+        asked.append((free.cost + place_cost(kind, free.state), kind, free))
     cost, kind, best = min(asked, key=lambda item: item[0])
     weights = tuple((k, c) for c, k, _ in asked)
     return Junction(kind, best.t_s, best.state, cost, weights)
@@ -135,6 +136,20 @@ def outside(x: float, y: float) -> float:
     return float(np.hypot(max(abs(x) - HALF_LENGTH_M, 0.0), max(abs(y) - HALF_WIDTH_M, 0.0)))
 
 
+def place_cost(kind: Kind, x: FloatArray) -> float:
+    """-2 log-prior of a kind of touch at a place and with the velocities of a (16,) state."""
+    if kind == "table":
+        beyond = max(outside(x[0], x[1]) - 0.01, 0.0)
+        return min((beyond / 0.02) ** 2, 80.0)
+    if kind == "floor":
+        return 7.0 if outside(x[0], x[1]) == 0.0 else 3.0  # seldom under the table
+    if kind == "racket":
+        return _racket_cost(x)
+    if kind == "net":
+        return _net_cost(x)
+    return OTHER_COST
+
+
 def _plane_cost(x: FloatArray) -> float:
     """-2 log-likelihood that velocities before and after belong to a bounce on a level plane."""
     v_in, w_in, v_out = x[3:6], x[6:9], x[9:12]
@@ -149,13 +164,11 @@ def _plane_cost(x: FloatArray) -> float:
 
 def bounce_cost(x: FloatArray) -> float:
     """-2 log-likelihood of a table bounce beyond the sightings: place and law."""
-    beyond = max(outside(x[0], x[1]) - 0.01, 0.0)
-    return min((beyond / 0.02) ** 2, 80.0) + min(_plane_cost(x), 80.0)
+    return place_cost("table", x) + min(_plane_cost(x), 80.0)
 
 
 def _floor_cost(x: FloatArray) -> float:
-    under = outside(x[0], x[1]) == 0.0
-    return 3.0 + (4.0 if under else 0.0) + min(_plane_cost(x) / 2.0, 80.0)
+    return place_cost("floor", x) + min(_plane_cost(x) / 2.0, 80.0)
 
 
 def _racket_cost(x: FloatArray) -> float:

@@ -2,15 +2,12 @@
 
 import numpy as np
 
-from halfvolley.flight.chains import Chain
 from halfvolley.flight.refine import Course, Setting, arc_end
 from halfvolley.types import Arc, Contact, FloatArray
 
-SHARP = 0.5  # kinds are told apart less surely than the costs say: laws and errors are modelled
-
 
 def arcs_and_contacts(
-    c: Course, chain: Chain, s: Setting, number: int, first_arc: int, first_contact: int
+    c: Course, s: Setting, number: int, first_arc: int, first_contact: int
 ) -> tuple[list[Arc], list[Contact]]:
     """Arcs and contacts of one course; ids count on from those given."""
     arcs, contacts = [], []
@@ -27,7 +24,6 @@ def arcs_and_contacts(
                 first_contact + i - 1 if i > 0 else -1, first_contact + i if i < k - 1 else -1,
             )
         )  # fmt: skip
-    chances = _chances(c, chain)
     for i, kind in enumerate(c.kinds):
         after = slice(9 * i + 9, 9 * i + 18)
         end, cov_in = _before(c, s, i)
@@ -38,7 +34,7 @@ def arcs_and_contacts(
                 float(np.sqrt(c.cov[9 * k + i, 9 * k + i])), c.states[i + 1, :3],
                 cov_out[:3, :3], end[3:6], cov_in[3:6, 3:6], end[6:], cov_in[6:, 6:],
                 c.states[i + 1, 3:6], cov_out[3:6, 3:6], c.states[i + 1, 6:], cov_out[6:, 6:],
-                first_arc + i, first_arc + i + 1, chances[i], number,
+                first_arc + i, first_arc + i + 1, c.chances[i], number,
             )
         )  # fmt: skip
     return arcs, contacts
@@ -55,18 +51,3 @@ def _before(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray]:
     if i > 0:
         J[:, 9 * k + i - 1] -= change
     return end, J @ c.cov @ J.T
-
-
-def _chances(c: Course, chain: Chain) -> list[float]:
-    """Probability of each contact's kind against its rivals."""
-    judged = [j for j in chain.junctions if j.kind != "same"]
-    out = []
-    for kind, junction in zip(c.kinds, judged, strict=True):
-        costs = dict(junction.weights)
-        least = min(costs.values())
-        if kind != junction.kind:  # decided in the light of the whole chain
-            out.append(0.7)
-            continue
-        odds = {name: np.exp(-0.5 * SHARP * (cost - least)) for name, cost in costs.items()}
-        out.append(float(odds[kind] / sum(odds.values())))
-    return out

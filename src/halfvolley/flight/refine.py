@@ -49,6 +49,7 @@ class Course:
 
     rows: IntArray  # (n,) rows of the Sights, in frame order
     kinds: tuple[Kind, ...]  # (k - 1,) of the contacts
+    chances: tuple[float, ...]  # (k - 1,) probability of each kind against its rivals
     states: FloatArray  # (k, 9) at the start of each arc
     starts: FloatArray  # (k,) time of each start: first sight, then the contacts [s]
     globals: FloatArray  # (21,) corrections and coefficients, see GLOBALS
