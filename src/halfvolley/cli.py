@@ -1,1 +1,323 @@
-"""The command line: one short function a command; parse, call one public function, print."""
+"""The command line: one short function a command; parse, call one public function, print.
+
+Exit status 0: done, also when the answer is that there is no ball. 1: not done; one plain sentence
+says why and what to do. 2: wrong use. 130: stopped by Ctrl-C.
+"""
+
+import functools
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from halfvolley.errors import HalfvolleyError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from halfvolley.session.pipeline import Measured
+
+app = typer.Typer(
+    name="halfvolley",
+    help="Table tennis measured from one ordinary camera: bounces, flights, speeds and spins in "
+    "metres, each with its error.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metavar="SESSION")]
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+def _plain_errors(command: Callable[..., None]) -> Callable[..., None]:
+    """One sentence instead of a trace for what a user can meet."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        try:
+            command(*args, **kwargs)
+        except HalfvolleyError as error:
+            typer.echo(f"halfvolley: {error}", err=True)
+            raise typer.Exit(1) from None
+        except KeyboardInterrupt:
+            typer.echo(
+                "halfvolley: stopped; what was finished is kept, the same command goes on from "
+                "there",
+                err=True,
+            )
+            raise typer.Exit(130) from None
+
+    return run
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from halfvolley.session.store import package_versions
+
+        python = ".".join(map(str, sys.version_info[:3]))
+        words = [f"{name} {version}" for name, version in package_versions().items()]
+        typer.echo("\n".join([*words, f"python {python}"]))
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version",
+            callback=_show_version,
+            is_eager=True,
+            help="Show the version and those of the libraries, for bug reports.",
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+@_plain_errors
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(help="Where to; made if it does not exist.", metavar="[FOLDER]")
+    ] = Path("demo"),
+    seed: Annotated[int, typer.Option(help="Another number makes another game.")] = 1,
+    duration_s: Annotated[float, typer.Option(min=2.0, max=120.0, help="Length [s].")] = 8.0,
+    video: Annotated[bool, typer.Option(help="Also draw the flight into the clip.")] = True,
+) -> None:
+    """Make footage of an invented game, measure it, and report.
+
+    The made clip's truth is known, so the demo also says how far off the measurement is.
+    """
+    from halfvolley.report import write_report
+    from halfvolley.session import demo as made
+
+    with _progress() as progress:
+        session = made.demo_session(folder, seed=seed, duration_s=duration_s, progress=progress)
+        result = made.measure(session.folder, progress=progress)
+        page = write_report(session.folder, video=video, progress=progress)
+    _print_measured(result)
+    for words in made.compare_with_truth(session.folder):
+        typer.echo(words)
+    typer.echo(f"\nReport: {page}")
+
+
+@app.command()
+@_plain_errors
+def new(
+    folder: Annotated[Path, typer.Argument(help="The new session folder.", metavar="FOLDER")],
+    clips: Annotated[list[Path], typer.Argument(help="Video files.", metavar="CLIP...")],
+    colour: Annotated[
+        str, typer.Option(help="Colour of the ball: white, orange or unknown.")
+    ] = "unknown",
+    venue: Annotated[str, typer.Option(help="Where it was filmed.")] = "",
+) -> None:
+    """Start a session: a folder with session.toml for some clips."""
+    from halfvolley.session.edit import new_session
+    from halfvolley.video import probe
+
+    infos = [probe(clip) for clip in clips]
+    session = new_session(folder, clips, colour=colour, venue=venue)
+    for entry, info in zip(session.clips, infos, strict=True):
+        width, height = info.size_px
+        seconds = info.pts_s[-1] - info.pts_s[0] + info.frame_interval_s
+        typer.echo(
+            f"{entry.name}: {width} x {height}, {1.0 / info.frame_interval_s:.2f} frames/s, "
+            f"{seconds:.1f} s"
+        )
+        for warning in info.warnings:
+            typer.echo(f"  note: {warning}")
+    typer.echo(f"Wrote {folder / 'session.toml'}. Next: halfvolley measure {folder}")
+
+
+@app.command()
+@_plain_errors
+def calibrate(
+    folder: SessionFolder,
+    clip: Annotated[
+        str | None, typer.Option(help="Name of the clip; by default all of the session.")
+    ] = None,
+    corners: Annotated[
+        str | None,
+        typer.Option(
+            metavar='"U,V U,V U,V U,V"',
+            help="Corners of the playing surface in px at (x, y) = (-,-) (-,+) (+,+) (+,-); they "
+            "may lie outside the picture. 'auto' takes given corners back.",
+        ),
+    ] = None,
+    table: Annotated[
+        int | None, typer.Option(min=1, max=9, help="Which table, where several fit; 1: largest.")
+    ] = None,
+    end_a: Annotated[
+        str | None, typer.Option(help="Which end is A: left, right, near, far or auto.")
+    ] = None,
+) -> None:
+    """Find the camera from the table, and draw the table's model over the first frame.
+
+    What is given here is written to session.toml.
+    """
+    from halfvolley.report.calibration import calibrate_and_draw
+    from halfvolley.session.edit import set_clip
+    from halfvolley.session.schema import read_session
+
+    session = read_session(folder)
+    said: dict[str, Any] = {}
+    if corners is not None:
+        said["corners_px"] = None if corners == "auto" else _parse_corners(corners)
+    if table is not None:
+        said["table"] = table
+    if end_a is not None:
+        said["end_a"] = end_a
+    names = [entry.name for entry in session.clips] if clip is None else [session.clip(clip).name]
+    if corners is not None and len(names) > 1:
+        raise typer.BadParameter("corners belong to one clip; name it with --clip")
+    for name in names:
+        if said:
+            session = set_clip(session, name, **said)
+        with _progress() as progress:
+            drawn = calibrate_and_draw(session, name, progress=progress)
+        for words in drawn.words:
+            typer.echo(words)
+        typer.echo(f"Picture: {drawn.picture}")
+
+
+@app.command()
+@_plain_errors
+def measure(
+    folder: SessionFolder,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only say what is out of date, and why.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Say it for machines.")] = False,
+) -> None:
+    """The main job: run what is out of date; tables, maps and a summary."""
+    from halfvolley.session.pipeline import measure, plan_measure
+
+    if dry_run:
+        _print_plan(plan_measure(folder), as_json)
+        return
+    with _progress() as progress:
+        result = measure(folder, progress=progress)
+        if result.did:
+            from halfvolley.report import write_report
+
+            write_report(folder, progress=progress)
+    if as_json:
+        _print_json(result)
+    elif result.did:
+        _print_measured(result)
+        typer.echo(f"\nTables: {result.tables}\nReport: {folder / 'report' / 'report.html'}")
+    else:
+        typer.echo(f"Nothing to do: all is up to date. Tables: {result.tables}")
+
+
+@app.command()
+@_plain_errors
+def report(
+    folder: SessionFolder,
+    video: Annotated[
+        bool, typer.Option("--video", help="Also draw the flight into each clip.")
+    ] = False,
+) -> None:
+    """Maps, pictures and one page for people; on demand the clips with the flight drawn in."""
+    from halfvolley.report import write_report
+    from halfvolley.report.console import print_summary
+    from halfvolley.session.read import read_summary
+
+    with _progress() as progress:
+        page = write_report(folder, video=video, progress=progress)
+    print_summary(read_summary(folder), _console())
+    typer.echo(f"\nReport: {page}")
+
+
+def _parse_corners(text: str) -> tuple[tuple[float, ...], ...]:
+    try:
+        points = tuple(tuple(float(v) for v in point.split(",")) for point in text.split())
+    except ValueError:
+        points = ()
+    if len(points) != 4 or any(len(point) != 2 for point in points):
+        raise typer.BadParameter(
+            f'corners must be four points "u,v u,v u,v u,v" in pixels, got {text!r}'
+        )
+    return points
+
+
+def _print_plan(steps: Any, as_json: bool) -> None:
+    if as_json:
+        rows = [{"clip": s.clip, "stage": s.stage, "why": list(s.why)} for s in steps]
+        typer.echo(json.dumps({"steps": rows}, indent=1))
+        return
+    stale = [step for step in steps if step.why]
+    for step in stale:
+        where = f"{step.clip}: " if step.clip else ""
+        typer.echo(f"{where}{step.stage} would run ({'; '.join(step.why)})")
+    if not stale:
+        typer.echo("Nothing to do: all is up to date.")
+
+
+def _print_measured(result: "Measured") -> None:
+    from halfvolley.report.console import print_summary
+    from halfvolley.session.read import read_summary
+
+    print_summary(read_summary(result.folder), _console())
+
+
+def _print_json(result: "Measured") -> None:
+    from halfvolley.session.read import read_summary
+
+    summary = read_summary(result.folder)
+    clips = {
+        clip.clip: {
+            "bounces": len(clip.bounces),
+            "strokes": len(clip.strokes),
+            "rallies": len(clip.rallies),
+            "warnings": list(clip.warnings),
+        }
+        for clip in summary.clips
+    }
+    content = {
+        "tables": str(result.tables),
+        "run": result.run,
+        "did": [{"clip": clip, "stage": stage} for clip, stage in result.did],
+        "clips": clips,
+        "not_measured": dict(result.not_measured),
+        "took_s": round(result.took_s, 3),
+    }
+    typer.echo(json.dumps(content, indent=1))
+
+
+def _console() -> "Console":
+    from rich.console import Console
+
+    # a file or pipe gets whole lines, however wide
+    return Console(highlight=False, width=None if sys.stdout.isatty() else 160)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, float], None]]:
+    """A bar on a terminal, silence elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda text, share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(text: str, share: float) -> None:
+            if text not in tasks:
+                tasks[text] = bars.add_task(text, total=1.0)
+            bars.update(tasks[text], completed=share)
+
+        yield tell

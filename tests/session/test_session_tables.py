@@ -270,3 +270,18 @@ def test_spin_of_a_ball_that_falls_straight_has_no_topspin():
 
 def test_a_speed_that_is_hardly_known_is_not_reported():
     assert speed(np.array([2.0, 0.0, 0.0]), 4.0 * np.eye(3)) == (None, None)
+
+
+def test_the_tables_read_back(session, made, rally):
+    from halfvolley.session.read import read_summary
+
+    with pytest.raises(BadSession, match="halfvolley measure"):
+        read_summary(session.folder)
+    write(session, made, [(session.clips[0], made.flights(rally))], {"b": "no table"})
+    summary = read_summary(session.folder)
+    (clip,) = summary.clips
+    assert summary.not_measured == (("b", "no table"),)
+    assert [b.contact_id for b in clip.bounces] == [1, 2]
+    assert clip.strokes[0].player_name == "Ada"
+    assert clip.rallies[0].n_strokes == 1
+    np.testing.assert_allclose(clip.camera.place_m, made.camera().centre_m, atol=1e-12)

@@ -1,1 +1,5 @@
-"""Results as maps, pictures and video."""
+"""Results to maps, pictures, a page, an overlay video and words on the console."""
+
+from halfvolley.report.build import is_current, write_report
+
+__all__ = ["is_current", "write_report"]

@@ -274,6 +274,7 @@ def plan_measure(folder: Path | str) -> tuple[Step, ...]:
 class ClipResult:
     """All results of one measured clip, for reports and notebooks."""
 
+    session: Session
     entry: ClipEntry
     recording: Recording
     calibration: Any  # halfvolley.camera.Calibration
@@ -307,7 +308,7 @@ def load_clip(folder: Path | str, name: str | None = None) -> ClipResult:
             f"halfvolley measure {session.folder}"
         )
     return ClipResult(
-        entry, work.result("probe"), work.result("camera"), work.result("scan"),
+        session, entry, work.result("probe"), work.result("camera"), work.result("scan"),
         work.result("flight"), work.result("match"),
     )  # fmt: skip
 
