@@ -1,1 +1,49 @@
-"""Made footage with exact truth."""
+"""Made footage with exact truth: halls, cameras, rallies and players, from seeds to clips."""
+
+from halfvolley.simulate.clips import ClipSettings, make_clip
+from halfvolley.simulate.path import BallPath, Event, Game, MadeRally, MadeStroke
+from halfvolley.simulate.rally import RallySettings, play_game
+from halfvolley.simulate.scene import (
+    BallLook,
+    BallPhysics,
+    CameraRig,
+    Drift,
+    Hall,
+    Lamp,
+    OtherTable,
+    PlayerLook,
+    Poster,
+    Scene,
+    TableLook,
+    Thing,
+    random_scene,
+)
+from halfvolley.simulate.truth import Truth, truth_path, write_truth
+
+__all__ = [
+    "BallLook",
+    "BallPath",
+    "BallPhysics",
+    "CameraRig",
+    "ClipSettings",
+    "Drift",
+    "Event",
+    "Game",
+    "Hall",
+    "Lamp",
+    "MadeRally",
+    "MadeStroke",
+    "OtherTable",
+    "PlayerLook",
+    "Poster",
+    "RallySettings",
+    "Scene",
+    "TableLook",
+    "Thing",
+    "Truth",
+    "make_clip",
+    "play_game",
+    "random_scene",
+    "truth_path",
+    "write_truth",
+]

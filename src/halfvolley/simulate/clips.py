@@ -1,0 +1,190 @@
+"""Whole clips with truth: one call from a scene to a file that a camera could have written."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from halfvolley.errors import BadInput
+from halfvolley.simulate.figures import make_figure
+from halfvolley.simulate.lens import View, camera_views
+from halfvolley.simulate.path import Game
+from halfvolley.simulate.rally import RallySettings, play_game
+from halfvolley.simulate.render import BallSeen, Picture, Renderer, Stage
+from halfvolley.simulate.scene import CameraRig, OtherTable, Scene
+from halfvolley.simulate.sound import RATE_HZ, heard_at, make_sound
+from halfvolley.simulate.truth import Truth, write_truth
+from halfvolley.types import FloatArray
+from halfvolley.video.writer import VideoWriter, WriterSettings
+
+TICKS = 90_000
+
+
+@dataclass(frozen=True, slots=True)
+class ClipSettings:
+    """What `make_clip` makes of a scene."""
+
+    play: RallySettings | None = RallySettings()  # None: players, but no ball ever
+    sound: bool = True
+    t_offset_s: float = 0.0  # world time of PTS 0 [s]
+    spp: int = 24  # rays for a pixel on an edge; 24 keeps edges within 0.05 px
+    with_players: bool = True
+
+
+def frame_times(rig: CameraRig, duration_s: float, rng: np.random.Generator) -> FloatArray:
+    """(n,) stamps of a clip's frames [s], whole ticks of 1/90000 s.
+
+    Raises
+    ------
+    BadInput
+        If the clip would hold no frame.
+    """
+    n = int(np.floor(duration_s * rig.fps + 1e-9))
+    if n < 1:
+        raise BadInput(
+            f"a clip of {duration_s} s at {rig.fps} frames a second holds no frame; make it longer"
+        )
+    index = np.arange(n).astype(np.float64)
+    if rig.interval_jitter > 0:
+        index = index + rng.uniform(0.0, rig.interval_jitter, n)
+        index -= index[0]
+    keep = rng.random(n) >= rig.drop_share if rig.drop_share > 0 else np.ones(n, bool)
+    keep[0] = True
+    return np.asarray(np.round(index[keep] / rig.fps * TICKS) / TICKS, dtype=np.float64)
+
+
+def build_stages(
+    scene: Scene, game: Game, rng: np.random.Generator, duration_s: float, t0_s: float = 0.0,
+    with_players: bool = True,
+) -> list[Stage]:  # fmt: skip
+    """The table of interest with its game, then other tables with games of their own."""
+    stages = [_stage(scene, game, rng, with_players)]
+    for other in scene.others:
+        if other.players is not None:
+            theirs = play_game(scene.physics, scene.hall, rng, duration_s, t0_s=t0_s)
+            stages.append(_other_stage(other, theirs, rng))
+    return stages
+
+
+def _stage(scene: Scene, game: Game, rng: np.random.Generator, with_players: bool) -> Stage:
+    figures = tuple(
+        make_figure(game, look, side, int(rng.integers(1 << 30)))
+        for look, side in zip(scene.players, (-1.0, 1.0), strict=True)
+    )
+    return Stage(game, figures if with_players else (), scene.ball, np.eye(3), np.zeros(3))
+
+
+def _other_stage(other: OtherTable, game: Game, rng: np.random.Generator) -> Stage:
+    assert other.players is not None
+    figures = tuple(
+        make_figure(game, look, side, int(rng.integers(1 << 30)))
+        for look, side in zip(other.players, (-1.0, 1.0), strict=True)
+    )
+    turn = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    cx, cy = other.table.centre_m
+    return Stage(
+        game, figures, other.ball, turn if other.table.along_y else np.eye(3),
+        np.array([cx, cy, 0.0]),
+    )  # fmt: skip
+
+
+def make_clip(
+    path: Path | str,
+    scene: Scene,
+    rng: np.random.Generator,
+    duration_s: float,
+    settings: ClipSettings = ClipSettings(),
+    game: Game | None = None,
+) -> Truth:
+    """A clip of a scene, and beside it a JSON file with its truth.
+
+    Parameters
+    ----------
+    path : Path or str
+        Where the clip goes; .mp4, .mov or .mkv. The truth goes beside it, ending in .json.
+    scene : Scene
+        Hall, camera, ball and players.
+    rng : numpy.random.Generator
+        Source of play, noise and all else; the same state gives the same pictures.
+    duration_s : float
+        Length [s].
+    settings : ClipSettings
+        With or without ball, players and sound.
+    game : Game, optional
+        What is played; made from `settings.play` when left out.
+
+    Returns
+    -------
+    Truth
+        What is true of the clip, also written beside it.
+
+    Raises
+    ------
+    BadInput
+        If the suffix cannot be written or the clip would hold no frame.
+    StorageError
+        If a file cannot be written.
+    """
+    path = Path(path)
+    pts = frame_times(scene.rig, duration_s, rng)
+    world = settings.t_offset_s + pts * (1.0 + scene.rig.clock_ppm * 1e-6)
+    if game is None:
+        game = _game(scene, rng, settings, float(world[-1]) - settings.t_offset_s + 0.5)
+    stages = build_stages(
+        scene, game, rng, duration_s + 0.5, settings.t_offset_s, settings.with_players
+    )
+    if settings.play is None and not game.paths:
+        stages[0] = _without_ball(stages[0])
+    views = camera_views(scene.rig, world, rng)
+    renderer = Renderer(scene, stages, views, rng, settings.spp)
+    balls: list[BallSeen | None] = []
+    others: list[tuple[BallSeen, ...]] = []
+    coding = WriterSettings(
+        rate=Fraction(scene.rig.fps).limit_denominator(1001),
+        crf=scene.rig.quality_crf,
+        audio_rate_hz=RATE_HZ if settings.sound else None,
+    )
+    with VideoWriter(path, scene.rig.size_px, coding) as out:
+        if settings.sound:
+            out.write_sound(clip_sound(scene, stages, views, settings, duration_s, rng))
+        for t, when, view in zip(pts, world, views, strict=True):
+            picture: Picture = renderer.frame(view, float(when), rng)
+            out.write_planes(picture.luma, picture.cb, picture.cr, float(t))
+            balls.append(picture.ball)
+            others.append(picture.others)
+    truth = Truth(
+        scene, path, "", pts, tuple(views), tuple(balls), tuple(others), stages[0].game,
+        settings.t_offset_s, settings.sound,
+    )  # fmt: skip
+    write_truth(truth)
+    return truth
+
+
+def _game(
+    scene: Scene, rng: np.random.Generator, settings: ClipSettings, duration_s: float
+) -> Game:
+    return play_game(
+        scene.physics, scene.hall, rng, duration_s, settings.play or RallySettings(),
+        settings.t_offset_s,
+    )  # fmt: skip
+
+
+def _without_ball(stage: Stage) -> Stage:
+    empty = Game((), (), (), (), stage.game.radius_m)
+    return Stage(empty, stage.figures, stage.look, stage.turn, stage.shift_m)
+
+
+def clip_sound(
+    scene: Scene, stages: list[Stage], views: list[View], settings: ClipSettings,
+    duration_s: float, rng: np.random.Generator,
+) -> FloatArray:  # fmt: skip
+    """The sound track on the clip's own clock, samples at 48 kHz."""
+    microphone = views[0].centre_m
+    events = tuple(e for e in stages[0].game.events if e.kind != "toss_release")
+    if not events:
+        return make_sound((), np.zeros(0), microphone, duration_s, rng)  # type: ignore[return-value]
+    t = np.array([e.t_s for e in events])
+    heard = heard_at(t, np.stack([e.centre_m for e in events]), microphone)
+    arrival = (heard - settings.t_offset_s) / (1.0 + scene.rig.clock_ppm * 1e-6)
+    return make_sound(events, arrival + scene.rig.av_offset_s, microphone, duration_s, rng)  # type: ignore[return-value]
