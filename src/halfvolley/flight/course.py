@@ -166,23 +166,38 @@ def settle(course: Course, s: Setting, settings: FlightSettings) -> Course:
 
 
 def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
-    """Try other kinds for the contacts that are open, in the light of the whole chain."""
+    """Try other kinds for the contacts that are open, each in the light of its neighbours."""
+    changed = False
     for i in range(len(course.kinds)):
         if course.kinds[i] != "other" and course.chances[i] > settings.sure:
             continue
-        trials: dict[Kind, Course] = {}
-        for kind in RIVALS:
-            kinds: tuple[Kind, ...] = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
-            same = kind == course.kinds[i]
-            trials[kind] = course if same else refine(replace(course, kinds=kinds), s, 20)
-        costs = {
-            kind: trial.cost + place_cost(kind, _touch(trial, s, i))
-            for kind, trial in trials.items()
-        }
-        best = min(costs, key=lambda kind: costs[kind])
-        chances = (*course.chances[:i], chance(best, costs), *course.chances[i + 1 :])
-        course = replace(trials[best], chances=chances)
-    return course
+        kind, likely, part, first = _best_kind(course, i, s)
+        chances = (*course.chances[:i], likely, *course.chances[i + 1 :])
+        if kind != course.kinds[i]:
+            changed = True
+            kinds = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
+            states, starts = course.states.copy(), course.starts.copy()
+            states[first + 1 : first + part.n_arcs] = part.states[1:]
+            starts[first + 1 : first + part.n_arcs] = part.starts[1:]
+            course = replace(course, kinds=kinds, states=states, starts=starts)
+        course = replace(course, chances=chances)
+    return refine(course, s, 20) if changed else course
+
+
+def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course, int]:
+    """Kind of contact i, its probability, and the arcs around it refined so, from which arc on."""
+    first, last = max(i - 1, 0), min(i + 2, course.n_arcs - 1)
+    around = course.part(first, last, s.seen.t_s[course.rows])
+    at = i - first
+    trials: dict[Kind, Course] = {}
+    for kind in RIVALS:
+        kinds: tuple[Kind, ...] = (*around.kinds[:at], kind, *around.kinds[at + 1 :])
+        trials[kind] = refine(replace(around, kinds=kinds), s, 12)
+    costs = {
+        kind: trial.cost + place_cost(kind, _touch(trial, s, at)) for kind, trial in trials.items()
+    }
+    best = min(costs, key=lambda kind: costs[kind])
+    return best, chance(best, costs), trials[best], first
 
 
 def _touch(course: Course, s: Setting, i: int) -> FloatArray:

@@ -150,16 +150,23 @@ def _one_each(rows: IntArray, s: Setting) -> IntArray:
 def merge(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
     """Neighbouring courses as one where a single contact explains what lies between."""
     out: list[Course] = []
+    fresh = False
     for course in courses:
         joined = _joined(out[-1], course, s, settings) if out else None
-        if joined is None:
-            out.append(course)
-        else:
-            out[-1] = joined
+        if joined is not None:
+            out[-1], fresh = joined, True
+            continue
+        if out and fresh:
+            out[-1] = settle(out[-1], s, settings)
+        out.append(course)
+        fresh = False
+    if out and fresh:
+        out[-1] = settle(out[-1], s, settings)
     return out
 
 
 def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Course | None:
+    """Both as one, judged by the two arcs on either side of the gap, or None."""
     t_a, t_b = float(s.seen.t_s[a.rows[-1]]), float(s.seen.t_s[b.rows[0]])
     if not -2.0 * s.frame_s < t_b - t_a < settings.max_gap_s or t_a < a.starts[-1]:
         return None
@@ -171,17 +178,25 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     if np.linalg.norm(end[:3] - start[:3]) > settings.meet_m:
         return None
     start[:3] = 0.5 * (end[:3] + start[:3])
-    kinds: tuple[Kind, ...] = (*a.kinds, "other", *b.kinds)
-    course = Course(
-        _one_each(np.unique(np.concatenate([a.rows, b.rows])), s), kinds,
-        (*a.chances, 0.0, *b.chances),
-        np.vstack([a.states, start, b.states[1:]]),
-        np.concatenate([a.starts, [t], b.starts[1:]]), a.globals,
-    )  # fmt: skip
-    course = reconsider(settle(course, s, settings), s, settings)
-    own = len(course.rows)
-    if course.cost - a.cost - b.cost > settings.junction_cost or own < 0.9 * (
-        len(a.rows) + len(b.rows)
-    ):
+    left = refine(a.part(max(a.n_arcs - 2, 0), a.n_arcs - 1, s.seen.t_s[a.rows]), s, 6)
+    right = refine(b.part(0, min(1, b.n_arcs - 1), s.seen.t_s[b.rows]), s, 6)
+    local = reconsider(refine(_end_to_end(left, right, t, start, s), s, 20), s, settings)
+    if local.cost - left.cost - right.cost > settings.junction_cost:
         return None
-    return course
+    at = left.n_arcs - 1
+    whole = _end_to_end(a, b, float(local.starts[at + 1]), local.states[at + 1], s)
+    i = a.n_arcs - 1
+    return replace(
+        whole, kinds=(*whole.kinds[:i], local.kinds[at], *whole.kinds[i + 1 :]),
+        chances=(*whole.chances[:i], local.chances[at], *whole.chances[i + 1 :]),
+    )  # fmt: skip
+
+
+def _end_to_end(a: Course, b: Course, t: float, start: FloatArray, s: Setting) -> Course:
+    """Both courses in one, not yet refined, meeting at t, from where b's first arc starts."""
+    kinds: tuple[Kind, ...] = (*a.kinds, "other", *b.kinds)
+    rows = _one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
+    return Course(
+        rows, kinds, (*a.chances, 0.0, *b.chances), np.vstack([a.states, start, b.states[1:]]),
+        np.concatenate([a.starts, [t], b.starts[1:]]), a.globals, scale=max(a.scale, b.scale),
+    )  # fmt: skip

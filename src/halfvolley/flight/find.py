@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import reconsider, settle, start_course
@@ -41,7 +42,11 @@ def find_flights(
     into chains; each chain is refined jointly (`refine`). Arcs with no contact at either end and
     few sightings are not reported: they could be anything.
     """
-    s = settings or FlightSettings()
+    with threadpool_limits(1):  # small matrices: threads cost more than they bring
+        return _find(tracks, camera, settings or FlightSettings())
+
+
+def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     detections = tracks.detections
     if not tracks.members:
         return Flights((), (), detections, camera.shutter, ("No ball was seen in flight.",))

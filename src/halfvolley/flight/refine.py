@@ -63,6 +63,18 @@ class Course:
         """Number of arcs."""
         return len(self.starts)
 
+    def part(self, first: int, last: int, t_seen: FloatArray) -> "Course":
+        """The arcs first to last (inclusive) as a course of their own, not yet refined.
+
+        `t_seen` (n,) are the times of the course's rows.
+        """
+        on = self.arc_of(t_seen)
+        return Course(
+            self.rows[(on >= first) & (on <= last)], self.kinds[first:last],
+            self.chances[first:last], self.states[first : last + 1].copy(),
+            self.starts[first : last + 1].copy(), self.globals.copy(), scale=self.scale,
+        )  # fmt: skip
+
     def arc_of(self, t_s: FloatArray) -> IntArray:
         """(n,) arc that each time lies on."""
         return np.clip(np.searchsorted(self.starts, t_s, side="right") - 1, 0, self.n_arcs - 1)

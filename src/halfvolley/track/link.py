@@ -24,6 +24,7 @@ class TrackSettings:
     min_step_px: float = 0.3  # what stands still is not a flight
     max_size_ratio: float = 2.0  # radius from one sighting to the next
     min_length: int = 3
+    most_a_frame: int = 6  # best scores first; the rest may still be found along a flight
 
 
 def find_tracks(
@@ -52,17 +53,18 @@ def find_tracks(
     A contact breaks a piece, since no ball bends that fast in flight.
     """
     s = settings or TrackSettings()
-    n = len(detections)
-    if n < s.min_length:
+    rows = _best_of_each_frame(detections, s.most_a_frame)
+    d = detections.take(rows)
+    if len(d) < s.min_length:
         return Tracks(detections, ())
-    first = np.searchsorted(detections.frame, np.arange(detections.frame[-1] + 2))
-    variance = 0.5 * np.trace(detections.cov_uv_px2, axis1=1, axis2=2) + 0.05
-    rows, starts = link(
-        detections.frame,
-        detections.t_s,
-        detections.uv_px,
+    first = np.searchsorted(d.frame, np.arange(d.frame[-1] + 2))
+    variance = 0.5 * np.trace(d.cov_uv_px2, axis1=1, axis2=2) + 0.05
+    linked, starts = link(
+        d.frame,
+        d.t_s,
+        d.uv_px,
         variance,
-        np.maximum(detections.radius_px, 0.5),
+        np.maximum(d.radius_px, 0.5),
         first.astype(np.int64),
         s.min_step_px,
         s.max_speed_widths_ps * width_px,
@@ -71,10 +73,18 @@ def find_tracks(
         (s.jerk_widths_ps3 * width_px) ** 2 * s.max_gap_s,
         s.gate_sd**2 * 1.5,
         s.max_size_ratio,
-        max(60 * n, 1000),
+        max(60 * len(d), 1000),
     )
-    pieces = [rows[a:b] for a, b in itertools.pairwise(starts)]
+    pieces = [rows[linked[a:b]] for a, b in itertools.pairwise(starts)]
     return Tracks(detections, tuple(_without_parts(pieces, s.min_length)))
+
+
+def _best_of_each_frame(detections: Detections, most: int) -> IntArray:
+    """Rows of the best scores of each frame, in frame order."""
+    order = np.lexsort((-detections.score, detections.frame))
+    frame = detections.frame[order]
+    place = np.arange(len(frame)) - np.searchsorted(frame, frame)
+    return np.sort(order[place < most])
 
 
 def _without_parts(pieces: list[IntArray], min_length: int) -> list[IntArray]:
