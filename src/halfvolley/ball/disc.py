@@ -1,15 +1,20 @@
 """The image of a moving ball: a soft disc swept along a straight line, fitted to pixels.
 
 Symbols. (u, v) centre of the streak, r radius, (sx, sy) travel of the centre during the exposure,
-rho_k distance of a pixel to the k-th of n places along the travel, w edge blur (sd):
+rho_k distance of a pixel to the k-th of n places along the travel, w edge blur (sd), B background:
 
     alpha = 1/n sum_k Phi((r - rho_k) / w)                                                     (1)
 
-    luma  = (1 - alpha) background + alpha (c0 + cx x + cy y + cz z)                            (2)
+    luma^2 = (1 - alpha) B^2 + alpha (c0 + cx x + cy y + cz z)                                  (2)
 
-with x, y = (pixel - centre) / r and z = sqrt(1 - x^2 - y^2) the parts of a sphere's normal, so that
-a lit sphere, bright above and dark beneath, does not pull the centre towards its bright side.
-Chroma follows the same alpha with the shading that luma found, on its own half-size grid.
+    chroma = (1 - alpha) B + alpha (128 + k light)                                              (3)
+
+Light adds up before the camera bends it into code values, and the usual curve is close to a square
+root; so the squares of luma (above black) mix, and a bright ball does not seem larger and higher
+than it is. x, y = (pixel - centre) / r and z = sqrt(1 - x^2 - y^2) are the parts of a sphere's
+normal: a lit sphere, bright above and dark beneath, has exactly these four terms where all of it
+sees the lamps. `light` is the square root of that shading, 1 at c0. Chroma lies on its own
+half-size grid, at 2 i + q with a q that is 0 or 1/2 by the maker of the file and is fitted along.
 """
 
 import math
@@ -19,75 +24,91 @@ from numba import njit
 
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 
-# rows of the result of `fit_disc`
-U, V, R, STREAK_X, STREAK_Y, COV, QUALITY, CONTRAST, NOISE, LUMA, CB, CR, OUTSIDE, SNR, SHADE, N_REF = (
-    0, 1, 2, 3, 4, 5, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17,
-)  # fmt: skip
-RESULT_COLUMNS = 18
+# columns of the result of `fit_disc`; COV and STREAK_COV take three: uu, uv, vv
+U, V, R, STREAK_X, STREAK_Y, COV, R_SD, STREAK_COV = 0, 1, 2, 3, 4, 5, 8, 9
+QUALITY, CONTRAST, NOISE, SQUARE_LUMA, CB, CR, MISFIT, SNR = 12, 13, 14, 15, 16, 17, 18, 19
+SHADE_X, SHADE_Y, SITE, SITE_SD, OUTSIDE, LOW_SIDE = 20, 21, 22, 23, 24, 25
+RESULT_COLUMNS = 26
 
-MAX_SIDE = 220  # longest side of a window [px]
-PARAMETERS = 11  # u, v, r, sx, sy, c0, cx, cy, cz, cb, cr
-STEPS = 9
+MAX_SIDE = 400  # longest side of a window [px]
+LUMA_PARAMETERS = 9  # u, v, r, sx, sy, c0, cx, cy, cz
+PARAMETERS = 12  # and cb, cr, q
+_FINE_STEPS = 7
+_COARSE_STEPS = 5
+_COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
+_FINE_PIXELS = 480.0
+_MOST_REFERENCES = 5
+_TABLE_STEPS = 512
+
+# error_model: no check for division by zero in the loops; all divisors are kept above zero
+_compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
 
 
-@njit(cache=True, nogil=True)
-def _phi_table(n: int) -> FloatArray:
-    """Phi and phi at -3.5 .. 3.5 in n steps."""
-    table = np.empty((n + 2, 2))
-    for k in range(n + 2):
-        x = -3.5 + 7.0 * k / n
+@_compiled
+def phi_table() -> FloatArray:
+    """(n + 2, 2): Phi and phi at -3.5 .. 3.5 in `_TABLE_STEPS` steps."""
+    table = np.empty((_TABLE_STEPS + 2, 2))
+    for k in range(_TABLE_STEPS + 2):
+        x = -3.5 + 7.0 * k / _TABLE_STEPS
         table[k, 0] = 0.5 * math.erfc(-x / math.sqrt(2.0))
         table[k, 1] = math.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi)
     return table
 
 
-_TABLE_STEPS = 512
-_TABLE = _phi_table(_TABLE_STEPS)
-
-
-@njit(cache=True, nogil=True)
+@_compiled
 def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untyped-def]
     """Equation (1) at one pixel; `d` takes the derivatives by u, v, r, sx, sy."""
     alpha = 0.0
-    d[0] = 0.0
-    d[1] = 0.0
-    d[2] = 0.0
-    d[3] = 0.0
-    d[4] = 0.0
+    d_u = 0.0
+    d_v = 0.0
+    d_r = 0.0
+    d_sx = 0.0
+    d_sy = 0.0
     far = r + 3.5 * w
-    near = r - 3.5 * w
-    scale = (len(table) - 2) / 7.0
-    for k in range(n):
+    near = max(r - 3.5 * w, 0.0)
+    scale = _TABLE_STEPS / 7.0
+    inv_w = 1.0 / w
+    first = 0
+    last = n
+    if n > 4:  # of a long streak only the places near the pixel matter
+        q = sx * sx + sy * sy
+        middle = ((x - u) * sx + (y - v) * sy) / q + 0.5
+        half = far / math.sqrt(q)
+        first = max(0, int((middle - half) * n - 0.5))
+        last = min(n, int((middle + half) * n + 1.5))
+    for k in range(first, last):
         tau = (k + 0.5) / n - 0.5
         dx = x - u - tau * sx
         dy = y - v - tau * sy
         q = dx * dx + dy * dy
         if q >= far * far:
             continue
-        if near > 0.0 and q <= near * near:
+        if q < near * near:
             alpha += 1.0
             continue
         rho = math.sqrt(q)
-        t = ((r - rho) / w + 3.5) * scale
-        t = min(max(t, 0.0), len(table) - 2.001)
+        t = min(max(((r - rho) * inv_w + 3.5) * scale, 0.0), _TABLE_STEPS + 0.99)
         i = int(t)
         f = t - i
         alpha += table[i, 0] + f * (table[i + 1, 0] - table[i, 0])
-        g = (table[i, 1] + f * (table[i + 1, 1] - table[i, 1])) / w
-        d[2] += g
+        g = (table[i, 1] + f * (table[i + 1, 1] - table[i, 1])) * inv_w
+        d_r += g
         if rho > 1e-6:
-            gx = g * dx / rho
-            gy = g * dy / rho
-            d[0] += gx
-            d[1] += gy
-            d[3] += tau * gx
-            d[4] += tau * gy
-    for k in range(5):
-        d[k] /= n
-    return alpha / n
+            g /= rho
+            d_u += g * dx
+            d_v += g * dy
+            d_sx += tau * g * dx
+            d_sy += tau * g * dy
+    share = 1.0 / n
+    d[0] = d_u * share
+    d[1] = d_v * share
+    d[2] = d_r * share
+    d[3] = d_sx * share
+    d[4] = d_sy * share
+    return alpha * share
 
 
-@njit(cache=True, nogil=True)
+@_compiled
 def _solve(a, b, n):  # type: ignore[no-untyped-def]
     """Solve a x = b in place by Cholesky; False where a is not positive definite."""
     for j in range(n):
@@ -102,6 +123,13 @@ def _solve(a, b, n):  # type: ignore[no-untyped-def]
             for k in range(j):
                 t -= a[i, k] * a[j, k]
             a[i, j] = t / a[j, j]
+    _substitute(a, b, n)
+    return True
+
+
+@_compiled
+def _substitute(a, b, n):  # type: ignore[no-untyped-def]
+    """Forward and back substitution with the factor that `_solve` left in `a`."""
     for i in range(n):
         t = b[i]
         for k in range(i):
@@ -112,69 +140,53 @@ def _solve(a, b, n):  # type: ignore[no-untyped-def]
         for k in range(i + 1, n):
             t -= a[k, i] * b[k]
         b[i] = t / a[i, i]
-    return True
 
 
-@njit(cache=True, nogil=True)
-def _along(x, y, u, v, sx, sy):  # type: ignore[no-untyped-def]
+@_compiled
+def _off_axis(x, y, u, v, sx, sy):  # type: ignore[no-untyped-def]
     """Distance of a pixel to the segment that the centre travels."""
     q = sx * sx + sy * sy
     t = 0.0
     if q > 1e-9:
-        t = ((x - u) * sx + (y - v) * sy) / q
-        t = min(max(t, -0.5), 0.5)
-    dx = x - u - t * sx
-    dy = y - v - t * sy
-    return math.sqrt(dx * dx + dy * dy)
+        t = min(max(((x - u) * sx + (y - v) * sy) / q, -0.5), 0.5)
+    return math.hypot(x - u - t * sx, y - v - t * sy)
 
 
-@njit(cache=True, nogil=True)
-def _choose_references(  # type: ignore[no-untyped-def]
-    ring_y,
-    ring_cb,
-    ring_cr,
-    gain,
-    black,
-    slot,
-    others,
-    u,
-    v,
-    r,
-    sx,
-    sy,
-    x0,
-    x1,
-    y0,
-    y1,
-    most,
-    chosen,
+@_compiled
+def choose_references(  # type: ignore[no-untyped-def]
+    ring_y, ring_cb, ring_cr, gain, black, slot, others, place, window, chosen
 ):
-    """Pick the frames in which the spot is empty and its surroundings look the same."""
+    """Pick frames in which the spot is empty and its surroundings look the same; how many.
+
+    Only frames whose spot differs almost as much as the most different one are taken: in the
+    others the ball, or what hides it, lies there too.
+    """
+    u, v, r, sx, sy = place
+    x0, x1, y0, y1 = window
     n = len(others)
     inside = np.zeros(n)
     outside = np.zeros(n)
     n_in = 0
     n_out = 0
-    step = 1 if (x1 - x0) * (y1 - y0) < 900 else 2
+    step = max(2, int(math.sqrt((x1 - x0) * (y1 - y0) / 250.0)))
     for y in range(y0, y1 + 1, step):
         for x in range(x0, x1 + 1, step):
-            rho = _along(x, y, u, v, sx, sy)
-            if rho <= 0.8 * r:
-                n_in += 1
-            elif rho > r + 2.5:
-                n_out += 1
-            else:
+            rho = _off_axis(x, y, u, v, sx, sy)
+            if rho > 0.8 * r and rho < r + 2.0:
                 continue
             t = float(ring_y[slot, y, x])
             b = float(ring_cb[slot, y >> 1, x >> 1])
             c = float(ring_cr[slot, y >> 1, x >> 1])
             g = gain[slot, y >> 1]
+            within = rho <= 0.8 * r
+            n_in += within
+            n_out += not within
             for k in range(n):
                 o = others[k]
                 m = abs(t - black - (ring_y[o, y, x] - black) * g / gain[o, y >> 1])
                 m += 1.5 * abs(b - ring_cb[o, y >> 1, x >> 1])
                 m += 1.5 * abs(c - ring_cr[o, y >> 1, x >> 1])
-                if rho <= 0.8 * r:
+                if within:
                     inside[k] += m
                 else:
                     outside[k] += m
@@ -186,10 +198,10 @@ def _choose_references(  # type: ignore[no-untyped-def]
         outside[k] /= n_out
         top = max(top, inside[k] - outside[k])
     count = 0
-    while count < most:
+    while count < _MOST_REFERENCES:
         best = -1
         for k in range(n):
-            if inside[k] - outside[k] < 0.7 * top or outside[k] < 0.0:
+            if outside[k] < 0.0 or inside[k] - outside[k] < 0.7 * top:
                 continue
             if best < 0 or outside[k] < outside[best]:
                 best = k
@@ -201,7 +213,7 @@ def _choose_references(  # type: ignore[no-untyped-def]
     return count
 
 
-@njit(cache=True, nogil=True)
+@_compiled
 def _median(a, n):  # type: ignore[no-untyped-def]
     for i in range(1, n):
         t = a[i]
@@ -213,218 +225,227 @@ def _median(a, n):  # type: ignore[no-untyped-def]
     return a[n // 2] if n % 2 else 0.5 * (a[n // 2 - 1] + a[n // 2])
 
 
-@njit(cache=True, nogil=True)
-def _background(ring, gain, black, slot, chosen, count, x0, x1, y0, y1, shift, out):  # type: ignore[no-untyped-def]
-    values = np.empty(8)
-    for y in range(y0, y1 + 1):
-        row = y >> shift
-        for x in range(x0, x1 + 1):
+@_compiled
+def _gather(  # type: ignore[no-untyped-def]
+    ring_y, ring_cb, ring_cr, gain, black, slot, chosen, count, place, reach, window, stride, data
+):
+    """Fill `data` rows (x, y, seen, background, rho) with luma, then cb, then cr pixels.
+
+    Returns where each plane ends. Luma is above black.
+    """
+    u, v, _, sx, sy = place
+    x0, x1, y0, y1 = window
+    values = np.empty(_MOST_REFERENCES)
+    n = 0
+    for y in range(y0, y1 + 1, stride):
+        g = gain[slot, y >> 1]
+        for x in range(x0, x1 + 1, stride):
+            rho = _off_axis(x, y, u, v, sx, sy)
+            if rho > reach:
+                continue
             for k in range(count):
                 o = chosen[k]
-                values[k] = black + (ring[o, y, x] - black) * gain[slot, row] / gain[o, row]
-            out[y - y0, x - x0] = _median(values, count)
-
-
-@njit(cache=True, nogil=True)
-def _outer_noise(ring, slot, back, x0, x1, y0, y1, size, off, u, v, r, sx, sy):  # type: ignore[no-untyped-def]
-    """Median absolute difference from the background around the streak."""
-    values = np.empty((x1 - x0 + 1) * (y1 - y0 + 1))
-    n = 0
-    for y in range(y0, y1 + 1):
-        for x in range(x0, x1 + 1):
-            if _along(x * size, y * size + off, u, v, sx, sy) > r + 2.5:
-                values[n] = abs(float(ring[slot, y, x]) - back[y - y0, x - x0])
+                values[k] = (ring_y[o, y, x] - black) * g / gain[o, y >> 1]
+            data[n, 0] = x
+            data[n, 1] = y
+            data[n, 2] = ring_y[slot, y, x] - black
+            data[n, 3] = _median(values, count)
+            data[n, 4] = rho
+            n += 1
+    end_y = n
+    ch, cw = ring_cb.shape[1:]
+    end_b = n
+    half = (stride + 1) // 2
+    for plane in range(2):
+        ring = ring_cb if plane == 0 else ring_cr
+        for y in range(y0 // 2, min(y1 // 2, ch - 1) + 1, half):
+            for x in range(x0 // 2, min(x1 // 2, cw - 1) + 1, half):
+                rho = _off_axis(2.0 * x + 0.25, 2.0 * y + 0.5, u, v, sx, sy)
+                if rho > reach:
+                    continue
+                for k in range(count):
+                    values[k] = ring[chosen[k], y, x]
+                data[n, 0] = 2.0 * x
+                data[n, 1] = 2.0 * y + 0.5
+                data[n, 2] = ring[slot, y, x]
+                data[n, 3] = _median(values, count)
+                data[n, 4] = rho
                 n += 1
+        if plane == 0:
+            end_b = n
+    return end_y, end_b, n
+
+
+@_compiled
+def _outer_noise(data, start, stop, r):  # type: ignore[no-untyped-def]
+    """Sd of the difference from the background outside the ball, by its median size."""
+    values = np.empty(stop - start)
+    n = 0
+    for k in range(start, stop):
+        if data[k, 4] > r + 2.0:
+            values[n] = abs(data[k, 2] - data[k, 3])
+            n += 1
     if n < 4:
         return 20.0
-    return float(np.median(values[:n]))
+    return 1.4826 * np.median(values[:n])
 
 
-@njit(cache=True, nogil=True)
-def fit_disc(
-    ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, one: FloatArray,
-    black: float, slot: int, others: IntArray, start: FloatArray, blur: float, prior_r: FloatArray,
-    longest: float, table: FloatArray, out: FloatArray,
-) -> bool:  # fmt: skip
-    """Fit equations (1) and (2) to one spot; False where nothing could be fitted.
+@_compiled
+def _build(  # type: ignore[no-untyped-def]
+    data, ends, theta, noise, blur, trust, table, normal, grad, sums
+):
+    """Normal matrix, gradient and robust cost of the pixels at `theta`.
 
-    `ring_*` hold whole pictures, `gain` their brightness by half-size row, `others` the slots that
-    may serve as background. `start` is u, v, r, sx, sy. `prior_r` is the plausible radius and its
-    sd. `out` is laid out by the names at the top of this file.
+    `sums` takes the squares in units of noise: of the change, of what is left, robust weight, and
+    their counts; then change and rest outside the ball.
     """
-    height, width = ring_y.shape[1:]
-    p = start.copy()
-    r = p[2]
-    margin = 1.25 * r + 5.0
-    x0 = int(max(0.0, math.floor(p[0] - abs(p[3]) / 2 - margin)))
-    x1 = int(min(width - 1.0, math.ceil(p[0] + abs(p[3]) / 2 + margin)))
-    y0 = int(max(0.0, math.floor(p[1] - abs(p[4]) / 2 - margin)))
-    y1 = int(min(height - 1.0, math.ceil(p[1] + abs(p[4]) / 2 + margin)))
-    if x1 - x0 < 6 or y1 - y0 < 6 or x1 - x0 >= MAX_SIDE or y1 - y0 >= MAX_SIDE:
-        return False
-    chosen = np.empty(8, np.int64)
-    count = _choose_references(
-        ring_y, ring_cb, ring_cr, gain, black, slot, others, p[0], p[1], r, p[3], p[4],
-        x0, x1, y0, y1, 5, chosen,
-    )  # fmt: skip
-    if count == 0:
-        return False
-    back = np.empty((y1 - y0 + 1, x1 - x0 + 1))
-    _background(ring_y, gain, black, slot, chosen, count, x0, x1, y0, y1, 1, back)
-    ch, cw = ring_cb.shape[1:]
-    cx0, cx1 = x0 // 2, min(x1 // 2, cw - 1)
-    cy0, cy1 = y0 // 2, min(y1 // 2, ch - 1)
-    back_b = np.empty((cy1 - cy0 + 1, cx1 - cx0 + 1))
-    back_r = np.empty((cy1 - cy0 + 1, cx1 - cx0 + 1))
-    _background(ring_cb, one, 0.0, slot, chosen, count, cx0, cx1, cy0, cy1, 0, back_b)
-    _background(ring_cr, one, 0.0, slot, chosen, count, cx0, cx1, cy0, cy1, 0, back_r)
-
-    args = (p[0], p[1], r, p[3], p[4])
-    mad = _outer_noise(ring_y, slot, back, x0, x1, y0, y1, 1.0, 0.0, *args)
-    mad_b = _outer_noise(ring_cb, slot, back_b, cx0, cx1, cy0, cy1, 2.0, 0.5, *args)
-    mad_r = _outer_noise(ring_cr, slot, back_r, cx0, cx1, cy0, cy1, 2.0, 0.5, *args)
-    sd = max(1.4826 * mad, 1.5)
-    sd_b = max(1.4826 * mad_b, 1.0)
-    sd_r = max(1.4826 * mad_r, 1.0)
-
-    blur_c = math.sqrt(blur * blur + 0.35)
-    normal = np.zeros((PARAMETERS, PARAMETERS))
-    kept = np.zeros((PARAMETERS, PARAMETERS))
-    grad = np.zeros(PARAMETERS)
-    work = np.zeros((PARAMETERS, PARAMETERS))
-    step = np.zeros(PARAMETERS)
-    d = np.zeros(5)
+    normal[:] = 0.0
+    grad[:] = 0.0
+    sums[:] = 0.0
+    cost = 0.0
+    d = np.empty(5)
     jac = np.zeros(PARAMETERS)
-    theta = np.zeros(PARAMETERS)
-    theta[:5] = p
-    level = 0.0
-    n_core = 0
-    for y in range(y0, y1 + 1):
-        for x in range(x0, x1 + 1):
-            if _along(x, y, p[0], p[1], p[3], p[4]) < 0.7 * r:
-                level += ring_y[slot, y, x]
-                n_core += 1
-    theta[5] = level / n_core if n_core else 128.0
-    theta[9] = 128.0
-    theta[10] = 128.0
-    old = theta.copy()
-    damping = 1e-2
-    best = 1e300
-    # the first pass finds the colours only; each pass measures the cost of what the last proposed
-    total = 0.0
-    explained = 0.0
-    for it in range(STEPS):
-        normal[:] = 0.0
-        grad[:] = 0.0
-        cost = 0.0
-        total = 0.0
-        left = 0.0
-        n_used = 0
-        u, v, r, sx, sy = theta[0], theta[1], theta[2], theta[3], theta[4]
-        n_sweep = int(min(40.0, max(3.0, math.hypot(sx, sy) / 1.5 + 2.0)))
-        limit = r + 3.0
-        base = max(theta[5] + 0.6 * theta[8] - black, 8.0)
-        for plane in range(3):
-            if plane == 0:
-                px0, px1, py0, py1 = x0, x1, y0, y1
-                s_n, w = sd, blur
-            else:
-                px0, px1, py0, py1 = cx0, cx1, cy0, cy1
-                s_n, w = (sd_b if plane == 1 else sd_r), blur_c
-            for yi in range(py0, py1 + 1):
-                for xi in range(px0, px1 + 1):
-                    if plane == 0:
-                        x, y = float(xi), float(yi)
-                    else:
-                        x, y = 2.0 * xi, 2.0 * yi + 0.5
-                    rho = _along(x, y, u, v, sx, sy)
-                    if rho > limit + 1.0:
-                        continue
-                    alpha = swept_disc(x, y, u, v, r, sx, sy, w, n_sweep, table, d)
-                    nx = (x - u) / r
-                    ny = (y - v) / r
-                    q = math.hypot(nx, ny)
-                    if q > 1.0:
-                        nx /= q
-                        ny /= q
-                    nz = math.sqrt(max(0.0, 1.0 - nx * nx - ny * ny))
-                    shade = theta[5] + theta[6] * nx + theta[7] * ny + theta[8] * nz
-                    jac[:] = 0.0
-                    if plane == 0:
-                        seen = float(ring_y[slot, yi, xi])
-                        b = back[yi - y0, xi - x0]
-                        colour = shade
-                        jac[5] = alpha
-                        jac[6] = alpha * nx
-                        jac[7] = alpha * ny
-                        jac[8] = alpha * nz
-                    else:
-                        light = min(max((shade - black) / base, 0.3), 1.7)
-                        if plane == 1:
-                            seen = float(ring_cb[slot, yi, xi])
-                            b = back_b[yi - cy0, xi - cx0]
-                        else:
-                            seen = float(ring_cr[slot, yi, xi])
-                            b = back_r[yi - cy0, xi - cx0]
-                        k = 8 + plane
-                        colour = 128.0 + (theta[k] - 128.0) * light
-                        jac[k] = alpha * light
-                    res = seen - b - alpha * (colour - b)
-                    for k in range(5):
-                        jac[k] = d[k] * (colour - b)
-                    z2 = (res / s_n) ** 2
-                    # Cauchy weight: shadow, net and limbs next to the ball must not pull
-                    soft = 9.0 + 0.02 * ((colour - b) / s_n) ** 2
-                    weight = 1.0 / (1.0 + z2 / soft)
-                    cost += soft * math.log1p(z2 / soft)
-                    f = weight / (s_n * s_n)
-                    if plane > 0:
-                        f *= 0.5  # upsampled and coded chroma repeats itself
-                    for a in range(PARAMETERS):
-                        if jac[a] == 0.0:
-                            continue
-                        grad[a] += f * jac[a] * res
-                        for c in range(a + 1):
-                            normal[a, c] += f * jac[a] * jac[c]
-                    total += ((seen - b) / s_n) ** 2
-                    left += z2
-                    n_used += 1
-        # priors: the radius where the camera told it; shading stays within what a lit sphere shows
-        f = 1.0 / (prior_r[1] * prior_r[1])
-        normal[2, 2] += f
-        grad[2] += f * (prior_r[0] - theta[2])
-        cost += f * (prior_r[0] - theta[2]) ** 2
-        depth = 0.35 * base
-        for k in range(6, 9):
-            f = 1.0 / (depth * depth)
-            normal[k, k] += f
-            grad[k] -= f * theta[k]
-            cost += f * theta[k] ** 2
-        for k in range(3, 5):
-            normal[k, k] += 1.0 / (longest * longest)
-            grad[k] -= theta[k] / (longest * longest)
-        normal[9, 9] += 1e-4
-        normal[10, 10] += 1e-4
-        if it <= 1 or cost <= best:
-            best = cost
-            old[:] = theta
-            kept[:] = normal
-            explained = 1.0 - left / max(total, 1e-9)
-            out[SNR] = math.sqrt(max(total, 0.0) / max(n_used, 1))
-            out[OUTSIDE] = math.sqrt(left / max(n_used, 1))
-            damping *= 0.3
+    u, v, r, sx, sy = theta[0], theta[1], theta[2], theta[3], theta[4]
+    length = math.hypot(sx, sy)
+    n_sweep = int(min(48.0, max(3.0, length / 1.6 + 2.0)))
+    c0, cx, cy, cz = theta[5], theta[6], theta[7], theta[8]
+    level = max(c0, 100.0)
+    for i in range(len(data)):
+        plane = 0 if i < ends[0] else (1 if i < ends[1] else 2)
+        x = data[i, 0] + (theta[11] if plane else 0.0)
+        y = data[i, 1]
+        w = blur if plane == 0 else math.sqrt(blur * blur + 0.3)
+        alpha = swept_disc(x, y, u, v, r, sx, sy, w, n_sweep, table, d)
+        nx = (x - u) / r
+        ny = (y - v) / r
+        if length > 0.5:  # along the sweep the shading is stretched over disc and travel
+            ex = sx / length
+            ey = sy / length
+            along = nx * ex + ny * ey
+            less = along - along / (1.0 + 0.5 * length / r)
+            nx -= less * ex
+            ny -= less * ey
+        q = math.hypot(nx, ny)
+        if q > 1.0:
+            nx /= q
+            ny /= q
+        nz = math.sqrt(max(0.0, 1.0 - nx * nx - ny * ny)) - 0.6
+        shade = c0 + cx * nx + cy * ny + cz * nz
+        seen = data[i, 2]
+        b = data[i, 3]
+        if plane == 0:
+            # squares mix; a step of one code value is 2 luma steps of the square
+            s_n = 2.0 * noise[0] * max(0.5 * (seen + b), 25.0)
+            gap = shade - b * b
+            res = seen * seen - b * b - alpha * gap
+            change = seen * seen - b * b
+            last = LUMA_PARAMETERS
+            jac[5] = alpha
+            jac[6] = alpha * nx
+            jac[7] = alpha * ny
+            jac[8] = alpha * nz
         else:
-            theta[:] = old
-            normal[:] = kept
-            damping *= 10.0
-            if damping > 1e3:
-                break
-            # the gradient of the kept place is gone: shorten the last step instead
-            for k in range(PARAMETERS):
-                step[k] *= 0.3
-                theta[k] += step[k]
+            s_n = noise[plane]
+            light = math.sqrt(min(max(shade / level, 0.05), 3.0))
+            gap = 128.0 + theta[8 + plane] * light - b
+            res = seen - b - alpha * gap
+            change = seen - b
+            last = PARAMETERS
+            for k in range(5, PARAMETERS):
+                jac[k] = 0.0
+            jac[8 + plane] = alpha * light
+            jac[11] = -d[0] * gap
+        for k in range(5):
+            jac[k] = d[k] * gap
+        inv = 1.0 / (s_n * s_n)
+        z2 = res * res * inv
+        # shadow, net and limbs next to the ball must not pull: far misfits lose their weight
+        soft = 25.0 + trust * gap * gap * inv
+        weight = soft / (soft + z2)
+        share = 1.0 if plane == 0 else 0.5  # coded chroma repeats itself
+        cost += share * z2 * weight
+        f = share * weight * weight * inv
+        z0 = change * change * inv
+        if alpha > 0.0:
+            for a in range(last):
+                fa = f * jac[a]
+                if fa != 0.0:
+                    grad[a] += fa * res
+                    for c in range(a + 1):
+                        normal[a, c] += fa * jac[c]
+        if alpha > 0.02:
+            sums[0] += z0
+            sums[1] += z2
+            sums[2] += 1.0
+            sums[3] += weight * weight * z2
+            sums[4] += weight * weight
+        else:
+            sums[5] += z0
+            sums[6] += 1.0
+    return cost
+
+
+@_compiled
+def _add_priors(theta, prior_r, prior_site, longest, normal, grad):  # type: ignore[no-untyped-def]
+    """Radius from the camera or the track, chroma site from the clip, sane shading."""
+    cost = 0.0
+    f = 1.0 / prior_r[1] ** 2
+    normal[2, 2] += f
+    grad[2] += f * (prior_r[0] - theta[2])
+    cost += f * (prior_r[0] - theta[2]) ** 2
+    f = 1.0 / prior_site[1] ** 2
+    normal[11, 11] += f
+    grad[11] += f * (prior_site[0] - theta[11])
+    cost += f * (prior_site[0] - theta[11]) ** 2
+    f = 1.0 / (0.6 * max(theta[5], 400.0)) ** 2
+    for k in range(6, 9):
+        normal[k, k] += f
+        grad[k] -= f * theta[k]
+        cost += f * theta[k] ** 2
+    f = 1.0 / longest**2
+    for k in range(3, 5):
+        normal[k, k] += f
+        grad[k] -= f * theta[k]
+        cost += f * theta[k] ** 2
+    normal[5, 5] += 1e-10
+    for k in range(9, 11):
+        normal[k, k] += 1e-4
+        grad[k] -= 1e-4 * theta[k]
+    return cost
+
+
+@_compiled
+def _descend(  # type: ignore[no-untyped-def]
+    data, ends, theta, noise, blur, prior_r, prior_site, longest, table, steps, normal, sums
+):
+    """Damped Gauss-Newton; the first pass finds colours only. False where it cannot be solved."""
+    trial = theta.copy()
+    step = np.zeros(PARAMETERS)
+    grad = np.zeros(PARAMETERS)
+    n_trial = np.zeros((PARAMETERS, PARAMETERS))
+    s_trial = np.zeros(len(sums))
+    work = np.zeros((PARAMETERS, PARAMETERS))
+    damping = 3e-2
+    best = 1e300
+    for it in range(steps + 1):
+        # a start beside the ball misfits everywhere: outliers are told only near the end
+        trust = 4.0 if it < 3 else 0.1
+        if it == 3:
+            best = 1e300
+        cost = _build(data, ends, trial, noise, blur, trust, table, n_trial, grad, s_trial)
+        cost += _add_priors(trial, prior_r, prior_site, longest, n_trial, grad)
+        if it > 1 and cost > best:
+            step *= 0.3  # the last step went too far: go back most of the way
+            trial[:] = theta + step
+            damping *= 5.0
             continue
-        if it == STEPS - 1:
+        gain = best - cost
+        best = cost
+        theta[:] = trial
+        normal[:] = n_trial
+        sums[:] = s_trial
+        damping *= 0.3
+        if it == steps or (it > 3 and gain < 2e-3 * cost):
             break
         for a in range(PARAMETERS):
             for c in range(a + 1):
@@ -433,51 +454,150 @@ def fit_disc(
             if a < 5:
                 work[a, a] += damping * normal[a, a] + 1e-6
                 if it == 0:
-                    work[a, a] += 1e9
+                    work[a, a] += 1e12
         if not _solve(work, step, PARAMETERS):
             return False
+        r = theta[2]
         big = max(abs(step[0]), abs(step[1])) / (0.6 * r + 0.5)
         big = max(big, abs(step[2]) / (0.35 * r))
         big = max(big, max(abs(step[3]), abs(step[4])) / (r + 2.0))
         if big > 1.0:
-            for k in range(PARAMETERS):
-                step[k] /= big
-        theta += step
-        theta[2] = max(theta[2], 1.0)
-        small = max(abs(step[0]), abs(step[1]), abs(step[2]))
-        if it > 1 and small < 0.01 and max(abs(step[3]), abs(step[4])) < 0.05:
-            break
-    theta[:] = old
-    # covariance of u, v from the whole normal matrix
-    for c in range(2):
-        for a in range(PARAMETERS):
-            for k in range(a + 1):
-                work[a, k] = kept[a, k]
-            work[a, a] += 1e-9
-            step[a] = 0.0
-        step[c] = 1.0
-        if not _solve(work, step, PARAMETERS):
+            step /= big
+        trial[:] = theta + step
+        trial[2] = max(trial[2], 1.0)
+        if trial[2] > 2.0 * prior_r[2]:
             return False
-        if c == 0:
-            out[COV] = step[0]
-            out[COV + 1] = step[1]
-        else:
-            out[COV + 2] = step[1]
-    out[U:COV] = theta[:5]
-    out[QUALITY] = explained
-    out[NOISE] = sd
-    out[LUMA] = theta[5] + 0.6 * theta[8]
-    out[CB] = theta[9]
-    out[CR] = theta[10]
-    centre_b = back[
-        min(max(int(round(theta[1])) - y0, 0), y1 - y0),
-        min(max(int(round(theta[0])) - x0, 0), x1 - x0),
-    ]
-    out[CONTRAST] = out[LUMA] - centre_b
-    out[SHADE] = math.hypot(theta[6], theta[7])
-    out[N_REF] = count
-    return (
-        x0 - 2 < theta[0] < x1 + 2
-        and y0 - 2 < theta[1] < y1 + 2
-        and math.hypot(theta[3], theta[4]) < 1.5 * longest
-    )
+    return True
+
+
+@_compiled
+def fit_disc(
+    ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
+    slot: int, others: IntArray, start: FloatArray, blur: float, prior_r: FloatArray,
+    prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
+) -> bool:  # fmt: skip
+    """Fit equations (1) to (3) to one spot; False where nothing could be fitted.
+
+    `ring_*` hold whole pictures, `gain` their brightness by half-size row, `others` the slots that
+    may serve as background. `start` is u, v, r, sx, sy; `prior_r` is
+    value, sd and top of the radius, `prior_site` value and sd of the chroma site. `coarse` takes every second pixel and fewer steps. `out` is laid out by the names at the top of this file.
+    """
+    height, width = ring_y.shape[1:]
+    theta = np.zeros(PARAMETERS)
+    theta[:5] = start
+    theta[11] = prior_site[0]
+    chosen = np.empty(_MOST_REFERENCES, np.int64)
+    normal = np.zeros((PARAMETERS, PARAMETERS))
+    sums = np.zeros(7)
+    noise = np.empty(3)
+    floor = 0.0
+    steps = _COARSE_STEPS if coarse else _FINE_STEPS
+    for turn in range(1 if coarse else 2):
+        place = (theta[0], theta[1], theta[2], theta[3], theta[4])
+        u, v, r, sx, sy = place
+        reach = 1.15 * r + 4.5
+        x0 = int(max(0.0, math.floor(u - abs(sx) / 2 - reach)))
+        x1 = int(min(width - 1.0, math.ceil(u + abs(sx) / 2 + reach)))
+        y0 = int(max(0.0, math.floor(v - abs(sy) / 2 - reach)))
+        y1 = int(min(height - 1.0, math.ceil(v + abs(sy) / 2 + reach)))
+        window = (x0, x1, y0, y1)
+        if x1 - x0 < 5 or y1 - y0 < 5 or x1 - x0 >= MAX_SIDE or y1 - y0 >= MAX_SIDE:
+            return False
+        count = choose_references(
+            ring_y, ring_cb, ring_cr, gain, black, slot, others, place, window, chosen
+        )
+        if count == 0:
+            return False
+        area = 4.0 * reach * reach + 2.0 * reach * math.hypot(sx, sy)
+        stride = int(math.sqrt(area / (_COARSE_PIXELS if coarse else _FINE_PIXELS)) + 0.5)
+        stride = max(stride, 1)
+        data = np.empty((2 * (x1 - x0 + 2) * (y1 - y0 + 2), 5))
+        e0, e1, e2 = _gather(
+            ring_y, ring_cb, ring_cr, gain, black, slot, chosen, count, place, reach, window,
+            stride, data,
+        )  # fmt: skip
+        data = data[:e2]
+        ends = (e0, e1)
+        if e0 < 12:
+            return False
+        # still surroundings are copied by the coder, without noise; what moves is coded anew
+        noise[0] = math.hypot(_outer_noise(data, 0, e0, r), 2.5)
+        noise[1] = math.hypot(_outer_noise(data, e0, e1, r), 1.5)
+        noise[2] = math.hypot(_outer_noise(data, e1, e2, r), 1.5)
+        if turn == 0:
+            level = 0.0
+            n = 0
+            for k in range(e0):
+                if data[k, 4] < 0.7 * r:
+                    level += data[k, 2] ** 2
+                    n += 1
+            theta[5] = level / n if n else 10_000.0
+        floor = 0.0
+        n = 0
+        for k in range(e0):
+            if data[k, 4] < 0.7 * r:
+                floor += data[k, 3]
+                n += 1
+        floor /= max(n, 1)
+        if not _descend(
+            data, ends, theta, noise, blur, prior_r, prior_site, longest, table, steps, normal, sums
+        ):
+            return False
+        moved = math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r)
+        if moved < 0.35 * r:
+            break
+    if math.hypot(theta[0] - start[0], theta[1] - start[1]) > 2.0 * start[2] + 0.5 * math.hypot(
+        start[3], start[4]
+    ):
+        return False
+    inverse = np.zeros((PARAMETERS, PARAMETERS))
+    column = np.zeros(PARAMETERS)
+    for a in range(PARAMETERS):
+        normal[a, a] *= 1.0 + 1e-9
+    column[0] = 1.0
+    if not _solve(normal, column, PARAMETERS):
+        return False
+    for c in range(PARAMETERS):
+        column[:] = 0.0
+        column[c] = 1.0
+        _substitute(normal, column, PARAMETERS)
+        inverse[:, c] = column
+    out[U : STREAK_Y + 1] = theta[:5]
+    out[COV] = inverse[0, 0]
+    out[COV + 1] = inverse[0, 1]
+    out[COV + 2] = inverse[1, 1]
+    out[R_SD] = math.sqrt(inverse[2, 2])
+    out[STREAK_COV] = inverse[3, 3]
+    out[STREAK_COV + 1] = inverse[3, 4]
+    out[STREAK_COV + 2] = inverse[4, 4]
+    out[QUALITY] = 1.0 - sums[1] / max(sums[0], 1e-9)
+    out[NOISE] = noise[0]
+    out[SQUARE_LUMA] = theta[5]
+    out[CB] = 128.0 + theta[9]
+    out[CR] = 128.0 + theta[10]
+    out[CONTRAST] = math.sqrt(max(theta[5], 0.0)) - floor
+    out[MISFIT] = math.sqrt(sums[3] / max(sums[4], 1.0))
+    out[SNR] = math.sqrt(sums[0] / max(sums[2], 1.0))
+    out[SHADE_X] = theta[6] / max(theta[5], 100.0)
+    out[SHADE_Y] = theta[7] / max(theta[5], 100.0)
+    out[SITE] = theta[11]
+    out[SITE_SD] = math.sqrt(inverse[11, 11])
+    out[OUTSIDE] = math.sqrt(sums[5] / max(sums[6], 1.0))
+    return math.hypot(theta[3], theta[4]) < 1.5 * longest
+
+
+@_compiled
+def fit_many(
+    ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
+    slot: int, others: IntArray, starts: FloatArray, blur: float, prior_r: FloatArray,
+    prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
+) -> int:  # fmt: skip
+    """`fit_disc` for each row of `starts`; rows that fitted are packed; returns how many."""
+    n = 0
+    for k in range(len(starts)):
+        if fit_disc(
+            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k, :5], blur, prior_r[k],
+            prior_site, longest, table, coarse, out[n],
+        ):  # fmt: skip
+            n += 1
+    return n

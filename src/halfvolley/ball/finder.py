@@ -1,31 +1,26 @@
 """The classical finder: what moved, is compact, and has the image of a moving ball."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from halfvolley.ball import disc, kernels
+from halfvolley.ball.colour import ColourModel
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
-from halfvolley.types.arrays import ByteImage, FloatArray
+from halfvolley.ball.trail import Blinkers, expected_spots, link, no_points, start_points
+from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.frames import ClipInfo, Frame
 
+_DEFAULTS = FinderSettings()
 _OLD_SPACING_S = 0.13  # seven samples span about a second: a flying ball is in one or two of them
 _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Spots:
-    """Measured spots of one frame: rows as laid out in `disc`, and what scoring needs."""
-
-    frame: int
-    t_s: float
-    fit: FloatArray  # (n, RESULT_COLUMNS)
-    shape_score: FloatArray  # (n,)
+_MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
+_MAX_EXPECTED = 3  # trails followed into the next frame
+_UNKNOWN_SD_PX = 100.0  # of a radius that nothing tells
 
 
 class BallFinder:
@@ -46,7 +41,7 @@ class BallFinder:
     def __init__(
         self,
         info: ClipInfo,
-        settings: FinderSettings = FinderSettings(),
+        settings: FinderSettings = _DEFAULTS,
         *,
         masks: Iterable[FloatArray] = (),
         expected_radius: RadiusMap | None = None,
@@ -68,9 +63,25 @@ class BallFinder:
         self._allowed = self._allowed_places(masks, rows, columns)
         self._change = np.zeros((rows, padded), np.uint8)
         self._table = np.zeros((_MAX_BLOBS, kernels.BLOB_COLUMNS))
-        self._phi = disc._TABLE
+        self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
+        self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
+        self._phi = disc.phi_table()
+        self._site = SiteEstimate()
+        self._colour = ColourModel()
+        self._distance: dict[int, ByteImage] = {}
+        self._blinkers = Blinkers(info.size_px)
+        self._before = self._middle = no_points()
+        if expected_radius is None:
+            self._cell = max(width, height)
+            self._r_min = np.full((1, 1), settings.min_radius_px)
+            self._r_max = np.full((1, 1), self._max_radius)
+        else:
+            self._cell = expected_radius.cell_px
+            self._r_min = np.ascontiguousarray(expected_radius.r_min_px, np.float64)
+            self._r_max = np.ascontiguousarray(expected_radius.r_max_px, np.float64)
         self._count = 0
         self._judged = 0
+        self._slot = 0  # of the frame being judged
         self._stamps: dict[int, tuple[int, float]] = {}
 
     def _allowed_places(self, masks: Iterable[FloatArray], rows: int, columns: int) -> ByteImage:
@@ -99,7 +110,10 @@ class BallFinder:
         Detections
             Of one earlier frame, `lag_frames` back; empty at first.
         """
-        self._ring.add(self._count, frame)
+        slot = self._ring.add(self._count, frame)
+        self._distance.pop(slot, None)
+        if self._ring.background_is_new:
+            self._distance.pop(-1, None)
         self._stamps[self._count] = (frame.index, frame.t_s)
         self._count += 1
         if self._count - self._judged <= self._settings.lag_frames:
@@ -117,15 +131,39 @@ class BallFinder:
         k = self._judged
         self._judged += 1
         index, t_s = self._stamps.pop(k)
-        spots = self._measure(k, index, t_s, self._blobs(k))
-        return self._report(spots)
+        slot = self._ring.slot(k)
+        assert slot is not None
+        self._slot = slot
+        fit = self._measure(slot, k, self._look_for_spots(k, slot))
+        score = self._score(fit)
+        kept = self._best(fit, score)
+        fit, score = fit[kept], score[kept]
+        self._learn(fit, score)
+        return _as_detections(index, t_s, fit, score)
 
-    def _change_mask(self, slot: int, a: int | None, b: int | None) -> ByteImage:
+    def _look_for_spots(self, k: int, slot: int) -> FloatArray:
+        """(n, SPOT_COLUMNS) places worth a look: blobs of change, best first."""
+        ring = self._ring
+        known = self._colour.trust > 0.3
+        count = 0
+        for near in (1, 3, 0):
+            before = ring.slot(k - near) if near else None
+            after = ring.slot(k + near) if near else None
+            self._changed(slot, before, after)
+            # the ball's change can be stronger than that of what it touches: part them by height
+            count = self._add_spots((1.0, 4.0) if known else (1.0, 2.0, 4.0), count)
+            if known:
+                self._came_nearer(slot, before, after)
+                count = self._add_spots((1.0, 2.5), count)
+        n = kernels.distinct_spots(self._spots, count, len(self._kept), self._kept)
+        return self._kept[:n]
+
+    def _changed(self, slot: int, before: int | None, after: int | None) -> None:
         """Change against two frames, or against the slow background where a frame is None."""
         ring = self._ring
         rows, columns = ring.small_shape
         sides = []
-        for other in (a, b):
+        for other in (before, after):
             if other is None:
                 assert ring.background is not None
                 planes = ring.background
@@ -138,153 +176,183 @@ class BallFinder:
             ring.small_luma[slot], ring.small_cb[slot], ring.small_cr[slot], *sides[0], *sides[1],
             ring.black, self._settings.min_change, self._allowed, self._change[:, :columns],
         )  # fmt: skip
-        return self._change
 
-    def _blobs(self, k: int) -> FloatArray:
-        """(n, 7): u, v, r, streak x, y, mean change, fill; of blobs that may be the ball."""
-        ring = self._ring
-        slot = ring.slot(k)
-        assert slot is not None
-        found = []
-        for near in (1, 3, 0):
-            if near:
-                change = self._change_mask(slot, ring.slot(k - near), ring.slot(k + near))
-            else:
-                change = self._change_mask(slot, None, None)
-            floor = self._threshold(change)
-            for factor in (1.0, 2.0, 4.0):
-                if floor * factor > 160:
-                    break
-                n = kernels.find_blobs(change, int(floor * factor), _MAX_RUNS, self._table)
-                if n:
-                    found.append(self._ball_like(self._table[:n]))
-        if not found:
-            return np.zeros((0, 7))
-        return self._distinct(np.concatenate(found))
-
-    def _threshold(self, change: ByteImage) -> float:
-        some = change[::7, ::5]
-        level = float(np.quantile(some, 0.75)) if some.size else 0.0
-        return max(self._settings.min_change, 1.5 * level)
-
-    def _ball_like(self, table: FloatArray) -> FloatArray:
-        level = self._ring.level
-        area = table[:, kernels.AREA]
-        weight = table[:, kernels.SW]
-        x = table[:, kernels.SX] / weight
-        y = table[:, kernels.SY] / weight
-        xx = table[:, kernels.SXX] / weight - x * x + 1 / 12
-        yy = table[:, kernels.SYY] / weight - y * y + 1 / 12
-        xy = table[:, kernels.SXY] / weight - x * y
-        half = np.hypot((xx - yy) / 2, xy)
-        small = np.maximum((xx + yy) / 2 - half, 0.02)
-        large = (xx + yy) / 2 + half
-        angle = 0.5 * np.arctan2(2 * xy, xx - yy)
-        r = 2.0 * np.sqrt(small) * level
-        streak = np.sqrt(12.0 * np.maximum(large - small, 0.0)) * level
-        fill = area * level * level / (np.pi * r * r + 2 * r * streak)
-        keep = (
-            (r >= 0.5 * self._settings.min_radius_px)
-            & (r <= 1.5 * self._max_radius)
-            & (streak <= self._max_streak)
-            & (fill > 0.45)
-            & (area >= 3)
-        )
-        r = np.clip(r, self._settings.min_radius_px, self._max_radius)
-        out = np.stack(
-            [
-                x * level + (level - 1) / 2, y * level + (level - 1) / 2, r,
-                streak * np.cos(angle), streak * np.sin(angle), weight / area, fill,
-            ],
-            axis=1,
+    def _came_nearer(self, slot: int, before: int | None, after: int | None) -> None:
+        """Where the colour came nearer to the ball's than in both other pictures."""
+        columns = self._ring.small_shape[1]
+        kernels.nearer_than(
+            self._colour_distance(slot), self._colour_distance(before),
+            self._colour_distance(after), int(self._settings.min_change), self._allowed,
+            self._change[:, :columns],
         )  # fmt: skip
-        return out[keep]
 
-    def _distinct(self, blobs: FloatArray) -> FloatArray:
-        """The strongest of those that lie on each other, and of these the strongest."""
-        order = np.argsort(-blobs[:, 5] * np.minimum(blobs[:, 6], 1.0), kind="stable")
-        blobs = blobs[order]
-        kept: list[int] = []
-        for i in range(len(blobs)):
-            near = False
-            for j in kept:
-                gap = np.hypot(blobs[i, 0] - blobs[j, 0], blobs[i, 1] - blobs[j, 1])
-                if gap < 0.5 * min(blobs[i, 2], blobs[j, 2]):
-                    near = True
-                    break
-            if not near:
-                kept.append(i)
-            if len(kept) == self._settings.max_fits:
-                break
-        return blobs[kept]
-
-    def _measure(self, k: int, index: int, t_s: float, blobs: FloatArray) -> _Spots:
+    def _colour_distance(self, slot: int | None) -> ByteImage:
+        """Distance to the ball's colour, of a kept frame or of the slow background."""
         ring = self._ring
-        slot = ring.slot(k)
-        assert slot is not None
-        others = ring.others(k)
-        rows = []
-        out = np.zeros(disc.RESULT_COLUMNS)
-        for blob in blobs:
-            prior = np.array([blob[2], 100.0])
-            if self._radius_map is not None:
-                low, high = self._radius_map.at(blob[None, :2])[0]
-                if np.isfinite(low):
-                    prior = np.array([(low + high) / 2, 0.5 * (high - low) + 0.3])
-            out[:] = 0.0
-            if disc.fit_disc(
-                ring.luma, ring.cb, ring.cr, ring.gain, ring.no_gain, ring.black, slot, others,
-                blob[:5].copy(), self._settings.blur_sd_px, prior, self._max_streak,
-                self._phi, out,
-            ):  # fmt: skip
-                rows.append(out.copy())
-        fit = np.array(rows).reshape(-1, disc.RESULT_COLUMNS)
-        return _Spots(index, t_s, fit, self._shape_score(fit))
+        key = -1 if slot is None else slot
+        known = self._distance.get(key)
+        if known is not None:
+            return known
+        if slot is None:
+            assert ring.background is not None
+            planes, gain = ring.background, ring.background_gain
+        else:
+            planes = (ring.small_luma[slot], ring.small_cb[slot], ring.small_cr[slot])
+            gain = ring.gain[slot]
+        out = np.empty(ring.small_shape, np.uint8)
+        rows = same_rows(gain, ring.small_shape[0], ring.level)
+        kernels.colour_distance(*planes, rows, ring.black, self._colour.mean, out)
+        self._distance[key] = out
+        return out
 
-    def _shape_score(self, fit: FloatArray) -> FloatArray:
+    def _add_spots(self, factors: tuple[float, ...], count: int) -> int:
+        """Blobs of the change picture at several heights, added to the spots."""
+        ring = self._ring
+        floor = max(self._settings.min_change, 1.5 * kernels.typical_change(self._change, 0.75))
+        for factor in factors:
+            if floor * factor > 160:
+                break
+            n = kernels.find_blobs(
+                self._change, int(floor * factor), ring.small_luma[self._slot],
+                ring.small_cb[self._slot], ring.small_cr[self._slot], _MAX_RUNS, self._table,
+            )  # fmt: skip
+            count = kernels.pick_spots(
+                self._table, n, self._change, ring.level, self._cell, self._r_min, self._r_max,
+                self._max_streak, self._colour.mean, self._colour.trust, self._spots, count,
+            )  # fmt: skip
+        return count
+
+    def _measure(self, slot: int, k: int, spots: FloatArray) -> FloatArray:
+        """(n, RESULT_COLUMNS) fits: the best with every pixel, the rest as looked at."""
+        others = self._ring.others(k)
+        expected = expected_spots(self._before, self._middle, _MAX_EXPECTED)
+        looks = self._fit(slot, others, np.concatenate([expected, spots])[:, :5], coarse=True)
+        order = np.argsort(-self._score(looks), kind="stable")
+        looks = looks[order]
+        best = self._best(looks, self._score(looks))[: self._settings.max_fits]
+        fine = self._fit(slot, others, looks[best][:, :5], coarse=False)
+        rest = np.delete(looks, best, axis=0)
+        return np.concatenate([fine, rest])
+
+    def _fit(self, slot: int, others: IntArray, starts: FloatArray, *, coarse: bool) -> FloatArray:
+        ring = self._ring
+        prior = np.empty((len(starts), 3))
+        prior[:, 0] = starts[:, 2]
+        prior[:, 1] = _UNKNOWN_SD_PX
+        prior[:, 2] = self._max_radius
+        if self._radius_map is not None and len(starts):
+            low, high = self._radius_map.at(starts[:, :2]).T
+            known = np.isfinite(low)
+            prior[known, 0] = 0.5 * (low + high)[known]
+            prior[known, 1] = (0.5 * (high - low) + 0.3)[known]
+            prior[known, 2] = high[known]
+        out = np.zeros((len(starts), disc.RESULT_COLUMNS))
+        n = disc.fit_many(
+            ring.luma, ring.cb, ring.cr, ring.gain, ring.black, slot, others, starts,
+            self._settings.blur_sd_px, prior, self._site.value, self._max_streak, self._phi, coarse,
+            out,
+        )  # fmt: skip
+        return out[:n]
+
+    def _score(self, fit: FloatArray) -> FloatArray:
+        """0-1: a moving disc explains the change, alone, of the right size and colour."""
+        if len(fit) == 0:
+            return np.zeros(0)
         r = fit[:, disc.R]
         score = np.clip(fit[:, disc.QUALITY], 0.0, 1.0)
         score = score * (1.0 - np.exp(-0.15 * fit[:, disc.SNR]))
-        ok = (r > 0.6 * self._settings.min_radius_px) & (r < 1.3 * self._max_radius)
-        if self._radius_map is not None and len(fit):
+        score = score * self._colour.likeness(_colours(fit))
+        score = score * self._blinkers.freedom(fit[:, :2])
+        low = np.full(len(fit), self._settings.min_radius_px)
+        high = np.full(len(fit), self._max_radius)
+        if self._radius_map is not None:
             low, high = self._radius_map.at(fit[:, :2]).T
-            off = np.maximum(np.maximum(low - r, r - high), 0.0)
-            score = score * np.where(np.isfinite(low), np.exp(-off), 0.0)
-        return np.where(ok, score, 0.0)
+        off = np.maximum(np.maximum(low - r, r - high), 0.0) / (0.15 * r + 0.3)
+        out: FloatArray = np.where(np.isfinite(low), score * np.exp(-off), 0.0)
+        return out
 
-    def _report(self, spots: _Spots) -> Detections:
-        order = np.argsort(-spots.shape_score, kind="stable")
+    def _best(self, fit: FloatArray, score: FloatArray) -> list[int]:
+        """Rows worth reporting, best first, one for each place."""
         kept: list[int] = []
-        for i in order:
-            if spots.shape_score[i] < self._settings.min_score:
+        for i in np.argsort(-score, kind="stable"):
+            if score[i] < self._settings.min_score or len(kept) == self._settings.max_candidates:
                 break
-            gap = np.hypot(*(spots.fit[kept, :2] - spots.fit[i, :2]).T)
-            if np.all(gap > np.maximum(spots.fit[kept, disc.R], spots.fit[i, disc.R])):
+            gap = np.hypot(*(fit[kept, :2] - fit[i, :2]).T)
+            if np.all(gap > 0.7 * np.maximum(fit[kept, disc.R], fit[i, disc.R])):
                 kept.append(int(i))
-            if len(kept) == self._settings.max_candidates:
-                break
-        fit = spots.fit[kept]
-        n = len(kept)
-        cov = np.empty((n, 2, 2))
-        cov[:, 0, 0] = fit[:, disc.COV] + 0.1**2
-        cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV + 1]
-        cov[:, 1, 1] = fit[:, disc.COV + 2] + 0.1**2
-        return Detections(
-            frame=np.full(n, spots.frame, np.int64),
-            t_s=np.full(n, spots.t_s),
-            uv_px=fit[:, :2].copy(),
-            cov_uv_px2=cov,
-            radius_px=fit[:, disc.R].copy(),
-            streak_px=fit[:, disc.STREAK_X : disc.STREAK_Y + 1].copy(),
-            score=np.clip(spots.shape_score[kept], 0.0, 1.0),
-            source=np.zeros(n, np.int64),
+        return kept
+
+    def _learn(self, fit: FloatArray, score: FloatArray) -> None:
+        """Link what flies; learn the ball's colour and the place of chroma from it."""
+        points = start_points(
+            fit[:, :2],
+            fit[:, disc.R],
+            fit[:, disc.STREAK_X : disc.STREAK_Y + 1],
+            _colours(fit),
+            score,
         )
+        points = link(self._before, self._middle, points, 0.15 * self._size[0])
+        flying = (points.length >= 4) & (fit[:, disc.QUALITY] > 0.7)
+        if np.any(flying):
+            self._site.add(fit[flying])
+            if self._colour.add(points.colour[flying], fit[flying, disc.QUALITY]):
+                self._distance.clear()
+        self._blinkers.note(points)
+        self._before, self._middle = self._middle, points
+
+
+class SiteEstimate:
+    """Where chroma lies between luma columns in this clip: 0 or 1/2 pixel, learned from fits."""
+
+    def __init__(self) -> None:
+        self._precision = 1.0 / 0.25**2
+        self._sum = 0.25 / 0.25**2
+        self.value = np.array([0.25, 0.25])  # value and sd [px]
+
+    def add(self, fit: FloatArray) -> None:
+        """Take what good fits say beyond what they were told."""
+        told = 1.0 / self.value[1] ** 2
+        for site, sd in fit[:, [disc.SITE, disc.SITE_SD]]:
+            precision = 1.0 / sd**2
+            fresh = precision - told
+            if fresh < 0.05 * told:
+                continue
+            seen = (site * precision - self.value[0] * told) / fresh
+            fresh = min(fresh, 1.0 / 0.3**2)  # coding moves chroma by this much in one picture
+            self._precision += fresh
+            self._sum += fresh * min(max(seen, -0.5), 1.0)
+        self.value = np.array([self._sum / self._precision, max(self._precision**-0.5, 0.05)])
+
+
+def _colours(fit: FloatArray) -> FloatArray:
+    """(n, 3) luma, cb, cr of fitted spots."""
+    luma = np.sqrt(np.maximum(fit[:, disc.SQUARE_LUMA], 0.0))
+    return np.stack([luma, fit[:, disc.CB], fit[:, disc.CR]], axis=1)
+
+
+def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -> Detections:
+    n = len(fit)
+    cov = np.empty((n, 2, 2))
+    cov[:, 0, 0] = fit[:, disc.COV]
+    cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV + 1]
+    cov[:, 1, 1] = fit[:, disc.COV + 2]
+    cov += 0.1**2 * np.eye(2)
+    return Detections(
+        frame=np.full(n, index, np.int64),
+        t_s=np.full(n, t_s),
+        uv_px=fit[:, :2].copy(),
+        cov_uv_px2=cov,
+        radius_px=fit[:, disc.R].copy(),
+        streak_px=fit[:, disc.STREAK_X : disc.STREAK_Y + 1].copy(),
+        score=np.clip(score, 0.0, 1.0),
+        source=np.zeros(n, np.int64),
+    )
 
 
 def iter_detections(
     frames: Iterable[Frame],
     info: ClipInfo,
-    settings: FinderSettings = FinderSettings(),
+    settings: FinderSettings = _DEFAULTS,
     *,
     masks: Iterable[FloatArray] = (),
     expected_radius: RadiusMap | None = None,
@@ -318,7 +386,7 @@ def iter_detections(
 def find_ball(
     frames: Iterable[Frame],
     info: ClipInfo,
-    settings: FinderSettings = FinderSettings(),
+    settings: FinderSettings = _DEFAULTS,
     *,
     masks: Iterable[FloatArray] = (),
     expected_radius: RadiusMap | None = None,

@@ -1,15 +1,22 @@
 """Compiled loops over pixels: change between pictures, and blobs of change."""
 
+import math
+
 import numpy as np
 from numba import njit
 
 from halfvolley.types.arrays import ByteImage, FloatArray
 
 CHROMA_WEIGHT = 1.5  # coded chroma is quieter than luma, so a step in it tells more
+LUMA_WEIGHT = 0.5  # of a colour distance: shading moves the ball's luma far, its chroma little
 
 # columns of the blob table
-AREA, X0, X1, Y0, Y1, SW, SX, SY, SXX, SYY, SXY, PEAK = range(12)
-BLOB_COLUMNS = 12
+AREA, X0, X1, Y0, Y1, SW, SX, SY, SXX, SYY, SXY, LUMA, CB, CR, CROWD = range(15)
+BLOB_COLUMNS = 15
+
+# columns of the spot table
+SPOT_U, SPOT_V, SPOT_R, SPOT_SX, SPOT_SY, SPOT_RANK = range(6)
+SPOT_COLUMNS = 6
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -23,6 +30,7 @@ def change_between(
 
     A thing that moves is in each picture at another place, so the same sign on both sides holds
     only where it is in the middle picture: neither its earlier nor its later image fires.
+    `gain_*` bring the other picture's luma to the brightness of this one, row by row.
     """
     rows, columns = y.shape
     zero = np.float32(0)
@@ -52,6 +60,76 @@ def change_between(
             out[i, j] = np.uint8(min(s, most)) & allowed[i, j]
 
 
+@njit(cache=True, nogil=True, fastmath=True)
+def colour_distance(
+    y: ByteImage, cb: ByteImage, cr: ByteImage, gain: FloatArray, black: float,
+    colour: FloatArray, out: ByteImage,
+) -> None:  # fmt: skip
+    """Write how far each pixel's colour is from `colour` (luma, cb, cr)."""
+    rows, columns = y.shape
+    c_y = np.float32(colour[0])
+    c_b = np.float32(colour[1])
+    c_r = np.float32(colour[2])
+    w_y = np.float32(LUMA_WEIGHT)
+    w_c = np.float32(CHROMA_WEIGHT)
+    most = np.float32(255)
+    for i in range(rows):
+        g = np.float32(1.0 / gain[i])
+        o = np.float32(black * (1.0 - 1.0 / gain[i]))
+        for j in range(columns):
+            d = w_y * abs(np.float32(y[i, j]) * g + o - c_y)
+            d += w_c * abs(np.float32(cb[i, j]) - c_b)
+            d += w_c * abs(np.float32(cr[i, j]) - c_r)
+            out[i, j] = np.uint8(min(d, most))
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def nearer_than(
+    here: ByteImage, other_p: ByteImage, other_n: ByteImage, least: int, allowed: ByteImage,
+    out: ByteImage,
+) -> None:  # fmt: skip
+    """Write by how much the colour is nearer to the ball's than in both other pictures."""
+    rows, columns = here.shape
+    for i in range(rows):
+        for j in range(columns):
+            d = np.int16(min(other_p[i, j], other_n[i, j])) - np.int16(here[i, j])
+            out[i, j] = np.uint8(d if d >= least else 0) & allowed[i, j]
+
+
+@njit(cache=True, nogil=True)
+def typical_change(change: ByteImage, share: float) -> int:
+    """Value that `share` of a sparse sample of pixels does not exceed."""
+    counts = np.zeros(256, np.int64)
+    n = 0
+    for i in range(3, change.shape[0], 7):
+        for j in range(2, change.shape[1], 5):
+            counts[change[i, j]] += 1
+            n += 1
+    below = 0
+    for value in range(256):
+        below += counts[value]
+        if below >= share * n:
+            return value
+    return 255
+
+
+@njit(cache=True, nogil=True)
+def block_means(picture: ByteImage, bands: int, columns: int) -> FloatArray:
+    """(bands, columns) means of a grid of blocks, from every third row and pixel."""
+    height, width = picture.shape
+    out = np.empty((bands, columns))
+    for a in range(bands):
+        for b in range(columns):
+            total = 0
+            n = 0
+            for i in range(a * height // bands, max((a + 1) * height // bands, 1), 3):
+                for j in range(b * width // columns, max((b + 1) * width // columns, 1), 3):
+                    total += picture[i, j]
+                    n += 1
+            out[a, b] = total / max(n, 1)
+    return out
+
+
 @njit(cache=True, nogil=True)
 def _root(parent, k):  # type: ignore[no-untyped-def]
     while parent[k] != k:
@@ -61,23 +139,14 @@ def _root(parent, k):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def find_blobs(change: ByteImage, threshold: int, most: int, table: FloatArray) -> int:
-    """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
-
-    `change` is contiguous with a width that is a multiple of 8 and is mostly zero: eight empty
-    pixels are skipped at once. Blobs beyond the length of `table`, and rows after `most` runs,
-    are dropped: a picture as busy as that holds no findable ball.
-    """
+def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-untyped-def]
+    """Runs of changed pixels, those that touch joined in `parent`; return how many."""
     rows, columns = change.shape
     words = change.view(np.uint64)
-    start = np.empty(most, np.int32)
-    stop = np.empty(most, np.int32)
-    row = np.empty(most, np.int32)
-    parent = np.empty(most, np.int32)
+    most = len(start)
     n = 0
     above_from = 0  # runs of the row above
     above_to = 0
-    full = False
     for i in range(rows):
         first = n
         j = 0
@@ -92,32 +161,46 @@ def find_blobs(change: ByteImage, threshold: int, most: int, table: FloatArray) 
             while k < columns and change[i, k] >= threshold:
                 k += 1
             if n == most:
-                full = True
-                break
+                return n
             start[n] = j
             stop[n] = k
             row[n] = i
             parent[n] = n
             n += 1
             j = k
-        if full:
-            break
         a = above_from
         for b in range(first, n):
             while a < above_to and stop[a] < start[b]:
                 a += 1
             c = a
             while c < above_to and start[c] <= stop[b]:
-                ra = _root(parent, c)
-                rb = _root(parent, b)
-                if ra != rb:
-                    if ra < rb:
-                        parent[rb] = ra
-                    else:
-                        parent[ra] = rb
+                low = _root(parent, c)
+                high = _root(parent, b)
+                if low > high:
+                    low, high = high, low
+                parent[high] = low
                 c += 1
         above_from = first
         above_to = n
+    return n
+
+
+@njit(cache=True, nogil=True)
+def find_blobs(
+    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage, most: int,
+    table: FloatArray,
+) -> int:  # fmt: skip
+    """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
+
+    `change` is contiguous with a width that is a multiple of 8 and is mostly zero: eight empty
+    pixels are skipped at once. Blobs beyond the length of `table`, and rows after `most` runs,
+    are dropped: a picture as busy as that holds no findable ball.
+    """
+    start = np.empty(most, np.int32)
+    stop = np.empty(most, np.int32)
+    row = np.empty(most, np.int32)
+    parent = np.empty(most, np.int32)
+    n = _find_runs(change, threshold, start, stop, row, parent)
     label = np.full(n, -1, np.int32)
     found = 0
     for k in range(n):
@@ -127,8 +210,8 @@ def find_blobs(change: ByteImage, threshold: int, most: int, table: FloatArray) 
                 continue
             label[r] = found
             table[found, :] = 0.0
-            table[found, X0] = columns
-            table[found, Y0] = rows
+            table[found, X0] = change.shape[1]
+            table[found, Y0] = change.shape[0]
             found += 1
         t = label[r]
         i = row[k]
@@ -140,7 +223,9 @@ def find_blobs(change: ByteImage, threshold: int, most: int, table: FloatArray) 
             sw += c
             sx += c * j
             sxx += c * j * j
-            table[t, PEAK] = max(table[t, PEAK], c)
+            table[t, LUMA] += c * y[i, j]
+            table[t, CB] += c * cb[i, j]
+            table[t, CR] += c * cr[i, j]
         table[t, AREA] += stop[k] - start[k]
         table[t, X0] = min(table[t, X0], start[k])
         table[t, X1] = max(table[t, X1], stop[k] - 1)
@@ -153,3 +238,114 @@ def find_blobs(change: ByteImage, threshold: int, most: int, table: FloatArray) 
         table[t, SYY] += sw * i * i
         table[t, SXY] += sx * i
     return found
+
+
+@njit(cache=True, nogil=True)
+def radius_at(u, v, cell, r_min, r_max):  # type: ignore[no-untyped-def]
+    """Smallest and largest plausible radius at a place; NaN where the ball cannot be."""
+    rows, columns = r_min.shape
+    i = min(max(int((v + 0.5) / cell), 0), rows - 1)
+    j = min(max(int((u + 0.5) / cell), 0), columns - 1)
+    return r_min[i, j], r_max[i, j]
+
+
+@njit(cache=True, nogil=True)
+def _crowd(change, x0, x1, y0, y1, area, margin):  # type: ignore[no-untyped-def]
+    """Share of changed pixels in the frame of a blob, the blob itself left out."""
+    rows, columns = change.shape
+    n = -area
+    for i in range(max(y0 - margin, 0), min(y1 + margin + 1, rows)):
+        for j in range(max(x0 - margin, 0), min(x1 + margin + 1, columns)):
+            if change[i, j]:
+                n += 1
+    whole = (x1 - x0 + 1 + 2 * margin) * (y1 - y0 + 1 + 2 * margin)
+    return max(n, 0.0) / max(whole - area, 1.0)
+
+
+@njit(cache=True, nogil=True)
+def pick_spots(
+    table: FloatArray, n: int, change: ByteImage, level: int, cell: int, r_min: FloatArray,
+    r_max: FloatArray, longest: float, colour: FloatArray, trust: float, spots: FloatArray,
+    count: int,
+) -> int:  # fmt: skip
+    """Append blobs that may be the ball to `spots`, with a rank; return the new number.
+
+    The rank is for choosing what to measure: strong, filled like a swept disc, alone, and, where
+    the ball's colour is known (`trust` > 0), of that colour.
+    """
+    for k in range(n):
+        weight = table[k, SW]
+        area = table[k, AREA]
+        if area < 3.0:
+            continue
+        x = table[k, SX] / weight
+        y = table[k, SY] / weight
+        xx = table[k, SXX] / weight - x * x + 1.0 / 12.0
+        yy = table[k, SYY] / weight - y * y + 1.0 / 12.0
+        xy = table[k, SXY] / weight - x * y
+        half = math.hypot((xx - yy) / 2.0, xy)
+        small = max((xx + yy) / 2.0 - half, 0.02)
+        large = (xx + yy) / 2.0 + half
+        r = 2.0 * math.sqrt(small) * level
+        streak = math.sqrt(12.0 * max(large - small, 0.0)) * level
+        u = x * level + (level - 1) / 2.0
+        v = y * level + (level - 1) / 2.0
+        low, high = radius_at(u, v, cell, r_min, r_max)
+        if not (r >= 0.45 * low and r <= 1.5 * high and streak <= longest):
+            continue
+        fill = area * level * level / (math.pi * r * r + 2.0 * r * streak)
+        if fill < 0.4:
+            continue
+        rank = math.sqrt(weight / area) * min(fill, 1.0)
+        if r < 0.8 * low:
+            rank *= r / (0.8 * low)
+        margin = int(max(2.0, 0.8 * r / level))
+        crowd = _crowd(
+            change, int(table[k, X0]), int(table[k, X1]), int(table[k, Y0]), int(table[k, Y1]),
+            area, margin,
+        )  # fmt: skip
+        rank *= 1.0 - 0.8 * min(2.0 * crowd, 1.0)
+        if trust > 0.0:
+            d = LUMA_WEIGHT * abs(table[k, LUMA] / weight - colour[0])
+            d += CHROMA_WEIGHT * abs(table[k, CB] / weight - colour[1])
+            d += CHROMA_WEIGHT * abs(table[k, CR] / weight - colour[2])
+            rank *= 1.0 - 0.8 * trust * (1.0 - math.exp(-d / 60.0))
+        if count == len(spots):
+            worst = 0
+            for i in range(1, count):
+                if spots[i, SPOT_RANK] < spots[worst, SPOT_RANK]:
+                    worst = i
+            if spots[worst, SPOT_RANK] >= rank:
+                continue
+            place = worst
+        else:
+            place = count
+            count += 1
+        angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
+        spots[place, SPOT_U] = u
+        spots[place, SPOT_V] = v
+        spots[place, SPOT_R] = min(max(r, low), high)
+        spots[place, SPOT_SX] = streak * math.cos(angle)
+        spots[place, SPOT_SY] = streak * math.sin(angle)
+        spots[place, SPOT_RANK] = rank
+    return count
+
+
+@njit(cache=True, nogil=True)
+def distinct_spots(spots: FloatArray, count: int, most: int, kept: FloatArray) -> int:
+    """Copy the best `most` spots that do not lie on a better one; return how many."""
+    order = np.argsort(-spots[:count, SPOT_RANK])
+    n = 0
+    for i in order:
+        near = False
+        for j in range(n):
+            gap = math.hypot(spots[i, SPOT_U] - kept[j, SPOT_U], spots[i, SPOT_V] - kept[j, SPOT_V])
+            if gap < 0.5 * min(spots[i, SPOT_R], kept[j, SPOT_R]):
+                near = True
+                break
+        if not near:
+            kept[n] = spots[i]
+            n += 1
+            if n == most:
+                break
+    return n

@@ -1,10 +1,9 @@
 """The last pictures, a few older ones, and the slow background made from these."""
 
-from collections.abc import Iterable
-
 import cv2
 import numpy as np
 
+from halfvolley.ball.kernels import block_means
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 from halfvolley.types.frames import Frame
 
@@ -65,13 +64,12 @@ class FrameRing:
             self.small_cb = np.zeros((n, sh, sw), np.uint8)
             self.small_cr = np.zeros((n, sh, sw), np.uint8)
         self.gain = np.ones((n, ch))  # brightness by half-size row
-        self.no_gain = np.ones((n, ch))
         self._free = list(range(n))
         self._slots: dict[int, int] = {}
         self._reference: FloatArray | None = None
         self.background: tuple[ByteImage, ByteImage, ByteImage] | None = None
         self.background_gain = np.ones(ch)
-        self._median_of: tuple[int, ...] = ()
+        self.background_is_new = False
         self._row_place = np.linspace(0, _BANDS - 1, ch)
 
     def slot(self, index: int) -> int | None:
@@ -82,8 +80,8 @@ class FrameRing:
         """Slots of all kept frames but one and its direct neighbours in time."""
         return np.array([s for k, s in self._slots.items() if k != index], np.int64)
 
-    def add(self, index: int, frame: Frame) -> None:
-        """Copy a picture in, drop what is too old, and renew the background when it is due."""
+    def add(self, index: int, frame: Frame) -> int:
+        """Copy a picture in, renew the background when it is due; return the picture's slot."""
         if not self._free:
             self._drop(index)
         slot = self._free.pop()
@@ -104,8 +102,11 @@ class FrameRing:
                     interpolation=cv2.INTER_AREA,
                 )  # fmt: skip
         self._measure_brightness(slot)
-        if index % self._old_step == 0 or self.background is None or index < 2 * self._old_step:
+        early = self.background is None or index < 2 * self._old_step
+        self.background_is_new = early or index % self._old_step == 0
+        if self.background_is_new:
             self._renew_background()
+        return slot
 
     def _drop(self, newest: int) -> None:
         old = [k for k in self._slots if k % self._old_step == 0]
@@ -116,10 +117,7 @@ class FrameRing:
 
     def _measure_brightness(self, slot: int) -> None:
         """Brightness by rows against the clip's first picture: lamps pulse, shutters roll."""
-        blocks = cv2.resize(
-            self.small_luma[slot], (_COLUMNS, _BANDS), interpolation=cv2.INTER_AREA
-        ).astype(np.float64)
-        blocks = np.maximum(blocks - self.black, 4.0)
+        blocks = np.maximum(block_means(self.small_luma[slot], _BANDS, _COLUMNS) - self.black, 4.0)
         if self._reference is None:
             self._reference = blocks
         ratio = np.median(blocks / self._reference, axis=1)
@@ -156,9 +154,3 @@ class FrameRing:
 def same_rows(gain: FloatArray, rows: int, level: int) -> FloatArray:
     """Gain by row of the small picture from gain by half-size row."""
     return np.ascontiguousarray(gain[:: level // 2][:rows])
-
-
-def frames_near(index: int, offsets: Iterable[int], ring: FrameRing) -> list[int]:
-    """Slots of the frames at these offsets that are kept."""
-    found = [ring.slot(index + k) for k in offsets]
-    return [s for s in found if s is not None]

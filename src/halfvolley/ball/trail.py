@@ -1,0 +1,170 @@
+"""Short smooth trails of spots: what flies, where it should be next, and what stands still."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from halfvolley.types.arrays import FloatArray, IntArray
+
+_MEMORY_FRAMES = 120  # over which a place's blinking is counted
+_CELL_PX = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """What linking needs of the spots of one frame."""
+
+    uv_px: FloatArray  # (n, 2)
+    radius_px: FloatArray  # (n,)
+    streak_px: FloatArray  # (n, 2)
+    colour: FloatArray  # (n, 3) luma, cb, cr
+    score: FloatArray  # (n,)
+    length: IntArray  # (n,) spots of the trail that ends here; 1 where none does
+    back: IntArray  # (n,) row of the spot before in the frame before, -1 none
+    trail_radius_px: FloatArray  # (n,) mean radius along the trail
+
+
+def start_points(
+    uv_px: FloatArray, radius_px: FloatArray, streak_px: FloatArray, colour: FloatArray,
+    score: FloatArray,
+) -> Points:  # fmt: skip
+    """Spots that no trail has reached yet.
+
+    Parameters
+    ----------
+    uv_px : (n, 2) float64
+        Centres [px].
+    radius_px : (n,) float64
+        Radii [px].
+    streak_px : (n, 2) float64
+        Travel during the exposure [px].
+    colour : (n, 3) float64
+        Luma, cb, cr.
+    score : (n,) float64
+        How much each looks like the ball.
+
+    Returns
+    -------
+    Points
+        Each a trail of its own.
+    """
+    n = len(uv_px)
+    return Points(
+        uv_px, radius_px, streak_px, colour, score, np.ones(n, np.int64),
+        np.full(n, -1, np.int64), radius_px.copy(),
+    )  # fmt: skip
+
+
+def no_points() -> Points:
+    """A frame without spots."""
+    return start_points(
+        np.zeros((0, 2)), np.zeros(0), np.zeros((0, 2)), np.zeros((0, 3)), np.zeros(0)
+    )
+
+
+def link(first: Points, middle: Points, last: Points, longest_px: float) -> Points:
+    """The last frame's points with the trails that reach them.
+
+    Three spots are a trail where the way bends and stretches little, as under gravity, and where
+    size and colour stay alike.
+
+    Parameters
+    ----------
+    first, middle, last : Points
+        Of three frames in a row.
+    longest_px : float
+        Farthest that a ball goes between two frames [px].
+
+    Returns
+    -------
+    Points
+        `last` with length, back and trail_radius_px.
+    """
+    n = len(last.uv_px)
+    if n == 0 or len(middle.uv_px) == 0 or len(first.uv_px) == 0:
+        return last
+    step_b = last.uv_px[None, :, :] - middle.uv_px[:, None, :]  # (m, n, 2)
+    step_a = middle.uv_px[None, :, :] - first.uv_px[:, None, :]  # (f, m, 2)
+    go_b = np.hypot(step_b[..., 0], step_b[..., 1])
+    go_a = np.hypot(step_a[..., 0], step_a[..., 1])
+    alike_b = _alike(middle, last) & (go_b < longest_px)
+    alike_a = _alike(first, middle) & (go_a < longest_px)
+    bend = step_b[None] - step_a[:, :, None]  # (f, m, n, 2)
+    far = np.hypot(bend[..., 0], bend[..., 1])
+    way = 0.5 * (go_a[:, :, None] + go_b[None])
+    r = middle.radius_px[None, :, None]
+    fine = alike_a[:, :, None] & alike_b[None] & (far < 0.15 * way + 0.35 * r) & (way > 0.5 * r)
+    # long trails first, then smooth ones
+    worth = np.where(fine, np.minimum(middle.length, 8)[None, :, None] - far / r, -np.inf)
+    best = worth.reshape(-1, n)
+    pick = np.argmax(best, axis=0)
+    found = np.isfinite(best[pick, np.arange(n)])
+    m = pick % len(middle.uv_px)
+    length = np.where(found, np.maximum(middle.length[m], 2) + 1, 1)
+    share = 1.0 / np.minimum(length, 8)
+    radius = np.where(
+        found, middle.trail_radius_px[m] * (1 - share) + last.radius_px * share, last.radius_px
+    )
+    return Points(
+        last.uv_px, last.radius_px, last.streak_px, last.colour, last.score,
+        length.astype(np.int64), np.where(found, m, -1), radius,
+    )  # fmt: skip
+
+
+def _alike(a: Points, b: Points) -> FloatArray:
+    """Whether radius and colour of each pair may belong to one thing."""
+    ratio = a.radius_px[:, None] / b.radius_px[None, :]
+    chroma = np.abs(a.colour[:, None, 1:] - b.colour[None, :, 1:]).sum(axis=2)
+    luma = np.abs(a.colour[:, None, 0] - b.colour[None, :, 0])
+    out: FloatArray = (ratio > 0.6) & (ratio < 1.67) & (chroma < 25.0) & (luma < 60.0)
+    return out
+
+
+def expected_spots(before: Points, middle: Points, most: int) -> FloatArray:
+    """(n, 6) where the longest trails should be in the next frame: spots as in `kernels`.
+
+    Parameters
+    ----------
+    before, middle : Points
+        Of the last two frames.
+    most : int
+        How many at most.
+
+    Returns
+    -------
+    (n, 6) float64
+        u, v, radius, streak x, y, rank.
+    """
+    rows = [k for k in np.argsort(-middle.length, kind="stable")[:most] if middle.length[k] >= 3]
+    out = np.zeros((len(rows), 6))
+    for i, k in enumerate(rows):
+        step = middle.uv_px[k] - before.uv_px[middle.back[k]]
+        out[i, :2] = middle.uv_px[k] + step
+        out[i, 2] = middle.trail_radius_px[k]
+        out[i, 3:5] = middle.streak_px[k]
+        out[i, 5] = 1e6
+    return out
+
+
+class Blinkers:
+    """Places where spots appear again and again without flying: lamps, noise, look-alikes."""
+
+    def __init__(self, size_px: tuple[int, int]) -> None:
+        width, height = size_px
+        self._rate = np.zeros((height // _CELL_PX + 1, width // _CELL_PX + 1))
+
+    def _cells(self, uv_px: FloatArray) -> tuple[IntArray, IntArray]:
+        cells = np.clip(uv_px // _CELL_PX, 0, None).astype(np.int64)
+        rows, columns = self._rate.shape
+        return np.minimum(cells[:, 1], rows - 1), np.minimum(cells[:, 0], columns - 1)
+
+    def note(self, points: Points) -> None:
+        """Count the spots of one frame that no trail reaches."""
+        self._rate *= 1.0 - 1.0 / _MEMORY_FRAMES
+        self._rate[self._cells(points.uv_px[points.length < 3])] += 1.0 / _MEMORY_FRAMES
+
+    def freedom(self, uv_px: FloatArray) -> FloatArray:
+        """1 where nothing blinks, towards 0 where something does in most frames."""
+        rate = self._rate[self._cells(uv_px)]
+        out: FloatArray = 1.0 / (1.0 + (rate / 0.2) ** 2)
+        return out
