@@ -29,6 +29,7 @@ class Piece:
     state: FloatArray  # (9,) place, velocity, spin
     info: FloatArray  # (9, 9) information of the state
     cost: float  # Huber's, of sightings and prior
+    excess: float  # cost beyond what is expected of so many sightings
     gain: float  # log-odds that it is a ball rather than anything else
 
 
@@ -59,7 +60,9 @@ def fit_pieces(
     fits = np.flatnonzero(excess <= settings.piece_excess * np.maximum(free, 1.0))
     for k in fits:
         i = promising[k]
-        piece = _piece(members[i], state[k], info[k], float(cost[k]), excess[k], seen, settings)
+        piece = _piece(
+            members[i], state[k], info[k], float(cost[k]), float(excess[k]), seen, settings
+        )
         if _possible(piece, seen, f_px, settings):
             out[i] = piece
     return out
@@ -76,7 +79,7 @@ def _piece(
 ) -> Piece:  # fmt: skip
     t0, t1 = float(seen.t_s[rows[0]]), float(seen.t_s[rows[-1]])
     gain = _promise(rows, seen, settings) - 0.5 * max(excess, 0.0)
-    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, info, cost, float(gain))
+    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, info, cost, excess, float(gain))
 
 
 def find_pieces(
@@ -108,8 +111,9 @@ def _trimmed(
     """Pieces without ends that lie beyond a contact: each costs more than it tells."""
     done: list[Piece] = []
     while pieces:
-        done += [p for p in pieces if len(p.rows) <= 4]
-        pieces = [p for p in pieces if len(p.rows) > 4]
+        odd = [len(p.rows) > 4 and p.excess > settings.trim_cost / 2.0 for p in pieces]
+        done += [p for p, o in zip(pieces, odd, strict=True) if not o]
+        pieces = [p for p, o in zip(pieces, odd, strict=True) if o]
         ends = fit_pieces(
             [p.rows[1:] for p in pieces] + [p.rows[:-1] for p in pieces], seen, f_px, settings
         )
