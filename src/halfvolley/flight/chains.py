@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfvolley.flight.junctions import Junction, join, join_same, judge
+from halfvolley.flight.junctions import Junction, bounces, join, join_same, judge
 from halfvolley.flight.pieces import Piece, places
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
@@ -52,10 +52,14 @@ def find_chains(
             if a.t0_s < b.t0_s - settings.max_gap_s - longest:
                 break
             bound = best[j] - _bridging(a, b, frame_s, settings)
-            if bound <= score or not near(a, b, seen, frame_s, settings):
+            if bound + settings.bounce_bonus <= score or not near(a, b, seen, frame_s, settings):
                 continue
             cost = min(join(a, b, seen, settings).cost, join_same(a, b, seen, settings).cost - 6.0)
-            if cost < settings.junction_cost and bound - 0.5 * max(cost, 0.0) > score:
+            if cost >= settings.junction_cost:
+                continue
+            if bounces(a, b, seen, settings):
+                bound += settings.bounce_bonus
+            if bound - 0.5 * max(cost, 0.0) > score:
                 score, came, with_joint = bound - 0.5 * max(cost, 0.0), j, True
         best[i], link[i], joined[i] = score + b.gain, came, with_joint
     return _unroll(pieces, best, link, joined, seen, settings)

@@ -57,6 +57,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     fixed = setting(seen, camera, shutter, frame_s, s)
     solved = [_solve(chain, fixed, s) for chain in find_chains(pieces, seen, frame_s, s)]
     courses = merge([extend(c, fixed, s) for c in solved if c is not None], fixed, s)
+    courses = [c if "table" in c.kinds else c.doubted(s.stray) for c in courses]
     arcs: list[Arc] = []
     contacts: list[Contact] = []
     for number, course in enumerate(courses):

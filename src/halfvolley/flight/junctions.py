@@ -106,6 +106,12 @@ def _on_plane(start: FloatArray, s: Sights, n_before: int, height_m: float) -> F
     return out
 
 
+def bounces(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> bool:
+    """Whether the two meet in a bounce on this table."""
+    table = join(a, b, seen, settings, R)
+    return table.cost + bounce_cost(table.state) < settings.junction_cost
+
+
 def judge(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junction:
     """The kind of touch between two pieces, by the cost of each kind that the place allows."""
     free = join(a, b, seen, settings)

@@ -75,6 +75,10 @@ class Course:
             self.starts[first : last + 1].copy(), self.globals.copy(), scale=self.scale,
         )  # fmt: skip
 
+    def doubted(self, factor: float) -> "Course":
+        """The course with the probability of each contact multiplied."""
+        return replace(self, chances=tuple(factor * chance for chance in self.chances))
+
     def arc_of(self, t_s: FloatArray) -> IntArray:
         """(n,) arc that each time lies on."""
         return np.clip(np.searchsorted(self.starts, t_s, side="right") - 1, 0, self.n_arcs - 1)

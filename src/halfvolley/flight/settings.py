@@ -30,9 +30,11 @@ class FlightSettings:
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
+    stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     max_gap_s: float = 0.45  # longest time unseen within a chain
     junction_cost: float = 25.0  # two pieces meet if joining them costs less than this
+    bounce_bonus: float = 6.0  # log-odds for a bounce on this table: other balls have none
     break_penalty: float = 5.0  # log-odds against starting a new chain
     unseen_penalty_ps: float = 25.0  # log-odds against each second unseen within a chain
     fewest_sights: int = 6  # of a chain
