@@ -6,8 +6,8 @@ from halfvolley.types.arrays import FloatArray
 
 _KEPT = 240  # samples; a rally or two
 _ENOUGH = 12  # samples before the colour is used at all
-_LUMA_SPREAD = 30.0  # shading from the lamps [8-bit steps]
-_CHROMA_SPREAD = 7.0
+_LUMA_SPREAD = 35.0  # shading from the lamps [8-bit steps]
+_CHROMA_SPREAD = 10.0
 _REFRESH_EVERY = 8  # new samples between two looks for the mode
 
 
@@ -60,5 +60,5 @@ class ColourModel:
         """How well colours agree with the learned one: 1 alike, falling to 0; 1 where untold."""
         off = (colours - self.mean) / np.array([_LUMA_SPREAD, _CHROMA_SPREAD, _CHROMA_SPREAD])
         d = np.sqrt((off**2).sum(axis=1))
-        alike: FloatArray = np.exp(-0.5 * np.maximum(d - 1.0, 0.0) ** 1.5)
+        alike: FloatArray = 1.0 / (1.0 + np.maximum(d - 1.0, 0.0) ** 2 / 4.0)
         return 1.0 - self.trust * (1.0 - alike)

@@ -158,8 +158,8 @@ def choose_references(  # type: ignore[no-untyped-def]
 ):
     """Pick frames in which the spot is empty and its surroundings look the same; how many.
 
-    Only frames whose spot differs almost as much as the most different one are taken: in the
-    others the ball, or what hides it, lies there too.
+    The spot must differ while its surroundings do not: in a frame where the ball is still there
+    neither differs, in one where a limb is there both do.
     """
     u, v, r, sx, sy = place
     x0, x1, y0, y1 = window
@@ -192,16 +192,17 @@ def choose_references(  # type: ignore[no-untyped-def]
                     outside[k] += m
     if n_in == 0 or n_out == 0:
         return 0
-    top = 0.0
+    top = -1e9
     for k in range(n):
-        inside[k] /= n_in
         outside[k] /= n_out
-        top = max(top, inside[k] - outside[k])
+        inside[k] = inside[k] / n_in - 2.0 * outside[k]
+        top = max(top, inside[k])
+    least = top - 0.3 * abs(top) - 2.0
     count = 0
     while count < _MOST_REFERENCES:
         best = -1
         for k in range(n):
-            if outside[k] < 0.0 or inside[k] - outside[k] < 0.7 * top:
+            if outside[k] < 0.0 or inside[k] < least:
                 continue
             if best < 0 or outside[k] < outside[best]:
                 best = k
@@ -386,8 +387,8 @@ def _build(  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _add_priors(theta, prior_r, prior_site, longest, normal, grad):  # type: ignore[no-untyped-def]
-    """Radius from the camera or the track, chroma site from the clip, sane shading."""
+def _add_priors(theta, start, prior_r, prior_site, normal, grad):  # type: ignore[no-untyped-def]
+    """Radius from camera or trail, streak near the blob's, chroma site of the clip, sane shading."""
     cost = 0.0
     f = 1.0 / prior_r[1] ** 2
     normal[2, 2] += f
@@ -402,11 +403,13 @@ def _add_priors(theta, prior_r, prior_site, longest, normal, grad):  # type: ign
         normal[k, k] += f
         grad[k] -= f * theta[k]
         cost += f * theta[k] ** 2
-    f = 1.0 / longest**2
+    length = math.hypot(start[3], start[4])
+    f = 1.0 / (0.8 * start[2] + 0.4 * length) ** 2
     for k in range(3, 5):
+        off = start[k] - theta[k]
         normal[k, k] += f
-        grad[k] -= f * theta[k]
-        cost += f * theta[k] ** 2
+        grad[k] += f * off
+        cost += f * off * off
     normal[5, 5] += 1e-10
     for k in range(9, 11):
         normal[k, k] += 1e-4
@@ -416,7 +419,7 @@ def _add_priors(theta, prior_r, prior_site, longest, normal, grad):  # type: ign
 
 @_compiled
 def _descend(  # type: ignore[no-untyped-def]
-    data, ends, theta, noise, blur, prior_r, prior_site, longest, table, steps, normal, sums
+    data, ends, theta, start, noise, blur, prior_r, prior_site, table, steps, normal, sums
 ):
     """Damped Gauss-Newton; the first pass finds colours only. False where it cannot be solved."""
     trial = theta.copy()
@@ -433,7 +436,7 @@ def _descend(  # type: ignore[no-untyped-def]
         if it == 3:
             best = 1e300
         cost = _build(data, ends, trial, noise, blur, trust, table, n_trial, grad, s_trial)
-        cost += _add_priors(trial, prior_r, prior_site, longest, n_trial, grad)
+        cost += _add_priors(trial, start, prior_r, prior_site, n_trial, grad)
         if it > 1 and cost > best:
             step *= 0.3  # the last step went too far: go back most of the way
             trial[:] = theta + step
@@ -540,7 +543,7 @@ def fit_disc(
                 n += 1
         floor /= max(n, 1)
         if not _descend(
-            data, ends, theta, noise, blur, prior_r, prior_site, longest, table, steps, normal, sums
+            data, ends, theta, start, noise, blur, prior_r, prior_site, table, steps, normal, sums
         ):
             return False
         moved = math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r)

@@ -20,7 +20,6 @@ _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
 _MAX_EXPECTED = 3  # trails followed into the next frame
-_UNKNOWN_SD_PX = 100.0  # of a radius that nothing tells
 
 
 class BallFinder:
@@ -238,13 +237,12 @@ class BallFinder:
         ring = self._ring
         prior = np.empty((len(starts), 3))
         prior[:, 0] = starts[:, 2]
-        prior[:, 1] = _UNKNOWN_SD_PX
+        prior[:, 1] = 0.2 * starts[:, 2] + 0.5
         prior[:, 2] = self._max_radius
         if self._radius_map is not None and len(starts):
             low, high = self._radius_map.at(starts[:, :2]).T
             known = np.isfinite(low)
-            prior[known, 0] = 0.5 * (low + high)[known]
-            prior[known, 1] = (0.5 * (high - low) + 0.3)[known]
+            prior[known, 0] = np.clip(starts[known, 2], low[known], high[known])
             prior[known, 2] = high[known]
         out = np.zeros((len(starts), disc.RESULT_COLUMNS))
         n = disc.fit_many(
