@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.constants import BALL_RADIUS_M
+from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M, NET_OVERHANG_M, TABLE_WIDTH_M
 from halfvolley.flight.course import predict, reconsider, settle
 from halfvolley.flight.junctions import Kind, outside
 from halfvolley.flight.refine import Course, Setting, refine
@@ -21,11 +21,24 @@ SEEN = 0.9  # probability of an added bounce that sightings on both sides bear o
 BLIND = 0.65  # and of one that only the flight on one side foretells
 
 
-def extend(course: Course, s: Setting, settings: FlightSettings) -> Course:
-    """The course with bounces added at both ends as far as flight and sightings bear them out."""
+def complete(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
+    """Courses joined where they meet, with the bounces that lie just beyond their sightings."""
+    courses = merge(courses, s, settings)
+    out: list[Course] = []
+    for i, course in enumerate(courses):
+        earliest = float(s.seen.t_s[out[-1].rows[-1]]) if out else -np.inf
+        latest = float(s.seen.t_s[courses[i + 1].rows[0]]) if i + 1 < len(courses) else np.inf
+        out.append(extend(course, s, settings, earliest, latest))
+    return merge(out, s, settings)
+
+
+def extend(
+    course: Course, s: Setting, settings: FlightSettings, earliest: float, latest: float
+) -> Course:
+    """The course with bounces added at both ends, between two times [s]."""
     for forward in (True, False):
         for _ in range(settings.most_extensions):
-            longer = _bounce_beyond(course, s, settings, forward)
+            longer = _bounce_beyond(course, s, settings, forward, earliest, latest)
             if longer is None:
                 break
             course = longer
@@ -33,8 +46,9 @@ def extend(course: Course, s: Setting, settings: FlightSettings) -> Course:
 
 
 def _bounce_beyond(
-    course: Course, s: Setting, settings: FlightSettings, forward: bool
-) -> Course | None:
+    course: Course, s: Setting, settings: FlightSettings, forward: bool, earliest: float,
+    latest: float,
+) -> Course | None:  # fmt: skip
     """The course with one more bounce after its end (or before its start), or None."""
     edge = float(s.seen.t_s[course.rows[-1 if forward else 0]])
     unseen = course.n_arcs > 1 and edge > course.starts[1]
@@ -44,15 +58,19 @@ def _bounce_beyond(
     if touch is None:
         return None
     t, state = touch
+    if not earliest < t < latest:
+        return None
     longer = _with_arc(course, s, t, state, forward)
     gained = _new_sightings(longer, s, t, edge, settings, forward)
+    gained = gained[(s.seen.t_s[gained] > earliest) & (s.seen.t_s[gained] < latest)]
     if len(gained) >= 2:
         rows = np.unique(np.concatenate([course.rows, gained]))
         trial = settle(replace(longer, rows=_one_each(rows, s)), s, settings)
         new = len(trial.rows) - len(course.rows)
         if new >= 2 and trial.cost - course.cost < 4.0 * new + 10.0:
             return trial
-    if abs(t - edge) <= settings.blind_frames * s.frame_s:
+    inside = outside(float(state[0]), float(state[1]), -settings.blind_inside_m) == 0.0
+    if inside and abs(t - edge) <= settings.blind_frames * s.frame_s:
         trial = refine(longer, s, 15)
         if trial.cost - course.cost < 12.0:
             at = len(trial.chances) - 1 if forward else 0
@@ -78,11 +96,24 @@ def _crossing(
     share = (states[i, 2] - R) / (states[i, 2] - states[i + 1, 2])
     state = states[i] + share * (states[i + 1] - states[i])
     falls = state[5] * way < -0.2
-    if not falls or outside(float(state[0]), float(state[1])) > settings.edge_m:
+    if (
+        hits_net(states[: i + 2])
+        or not falls
+        or outside(float(state[0]), float(state[1])) > settings.edge_m
+    ):
         return None
     ordered = tau if forward else tau[::-1]
     t = float(course.starts[arc] + ordered[i] + share * (ordered[i + 1] - ordered[i]))
     return t, state
+
+
+def hits_net(states: FloatArray) -> bool:
+    """Whether a path (n, 9) goes through the net."""
+    x = states[:, 0]
+    through = np.flatnonzero(np.sign(x[1:]) != np.sign(x[:-1]))
+    low = states[through, 2] < NET_HEIGHT_M.value
+    wide = TABLE_WIDTH_M.value / 2 + NET_OVERHANG_M.value
+    return bool(np.any(low & (np.abs(states[through, 1]) < wide)))
 
 
 def _fly(course: Course, s: Setting, arc: int, tau: FloatArray) -> FloatArray:
@@ -167,6 +198,7 @@ def merge(courses: list[Course], s: Setting, settings: FlightSettings) -> list[C
 
 def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Course | None:
     """Both as one, judged by the two arcs on either side of the gap, or None."""
+    a, b = _without_blind_end(a, s), _without_blind_start(b, s)
     t_a, t_b = float(s.seen.t_s[a.rows[-1]]), float(s.seen.t_s[b.rows[0]])
     if not -2.0 * s.frame_s < t_b - t_a < settings.max_gap_s or t_a < a.starts[-1]:
         return None
@@ -190,6 +222,18 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
         whole, kinds=(*whole.kinds[:i], local.kinds[at], *whole.kinds[i + 1 :]),
         chances=(*whole.chances[:i], local.chances[at], *whole.chances[i + 1 :]),
     )  # fmt: skip
+
+
+def _without_blind_end(c: Course, s: Setting) -> Course:
+    """Without a last arc that no sighting lies on."""
+    t = s.seen.t_s[c.rows]
+    return c.part(0, c.n_arcs - 2, t) if c.n_arcs > 1 and t[-1] < c.starts[-1] else c
+
+
+def _without_blind_start(c: Course, s: Setting) -> Course:
+    """Without a first arc that no sighting lies on."""
+    t = s.seen.t_s[c.rows]
+    return c.part(1, c.n_arcs - 1, t) if c.n_arcs > 1 and t[0] > c.starts[1] else c
 
 
 def _end_to_end(a: Course, b: Course, t: float, start: FloatArray, s: Setting) -> Course:

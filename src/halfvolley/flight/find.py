@@ -7,7 +7,7 @@ from threadpoolctl import threadpool_limits
 
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import reconsider, settle, start_course
-from halfvolley.flight.extend import extend, merge
+from halfvolley.flight.extend import complete
 from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
@@ -56,7 +56,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     pieces = find_pieces(_usable(tracks, camera), seen, camera.camera.f_px, s)
     fixed = setting(seen, camera, shutter, frame_s, s)
     solved = [_solve(chain, fixed, s) for chain in find_chains(pieces, seen, frame_s, s)]
-    courses = merge([extend(c, fixed, s) for c in solved if c is not None], fixed, s)
+    courses = complete([c for c in solved if c is not None], fixed, s)
     courses = [c if "table" in c.kinds else c.doubted(s.stray) for c in courses]
     arcs: list[Arc] = []
     contacts: list[Contact] = []

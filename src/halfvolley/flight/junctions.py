@@ -137,9 +137,11 @@ def _state_at(piece: Piece, t: float, settings: FlightSettings) -> FloatArray:
     )[0]
 
 
-def outside(x: float, y: float) -> float:
-    """How far a place lies outside the table seen from above [m]; 0 on it."""
-    return float(np.hypot(max(abs(x) - HALF_LENGTH_M, 0.0), max(abs(y) - HALF_WIDTH_M, 0.0)))
+def outside(x: float, y: float, margin_m: float = 0.0) -> float:
+    """How far a place lies outside the table, widened by a margin, seen from above [m]."""
+    beyond_x = max(abs(x) - HALF_LENGTH_M - margin_m, 0.0)
+    beyond_y = max(abs(y) - HALF_WIDTH_M - margin_m, 0.0)
+    return float(np.hypot(beyond_x, beyond_y))
 
 
 def place_cost(kind: Kind, x: FloatArray) -> float:

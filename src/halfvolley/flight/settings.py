@@ -42,6 +42,7 @@ class FlightSettings:
     most_extensions: int = 3  # bounces added at either end of a chain
     reach_bounce_s: float = 0.12  # how far beyond the last sighting a bounce is looked for
     blind_frames: float = 1.3  # a bounce this near to the last sighting needs no further one
+    blind_inside_m: float = 0.03  # and this far inside the edge: rackets strike at the edge
     edge_m: float = 0.02  # how far outside the table a predicted bounce may lie
     extension_frames: int = 6  # in which sightings beyond an added bounce are looked for
     extension_sd_mps: float = 0.5  # how well the bounce law predicts the velocity beyond
