@@ -99,15 +99,17 @@ def demo(
     The made clip's truth is known, so the demo also says how far off the measurement is.
     """
     from halfvolley.report import write_report
-    from halfvolley.session import demo as made
+    from halfvolley.session.demo import compare_with_truth, comparison_words, demo_session
+    from halfvolley.session.pipeline import measure
 
     with _progress() as progress:
-        session = made.demo_session(folder, seed=seed, duration_s=duration_s, progress=progress)
-        result = made.measure(session.folder, progress=progress)
+        session = demo_session(folder, seed=seed, duration_s=duration_s, progress=progress)
+        result = measure(session.folder, progress=progress)
         page = write_report(session.folder, video=video, progress=progress)
     _print_measured(result)
-    for words in made.compare_with_truth(session.folder):
-        typer.echo(words)
+    comparison = compare_with_truth(session.folder)
+    if comparison is not None:
+        typer.echo("\n" + comparison_words(comparison))
     typer.echo(f"\nReport: {page}")
 
 

@@ -3,7 +3,7 @@
 tomlkit keeps comments, order and spacing of what a person wrote.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -91,24 +91,63 @@ def set_clip(session: Session, name: str, **said: Any) -> Session:
     StorageError
         If the file cannot be written.
     """
+    index = session.clips.index(session.clip(name))
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        clips = document["clips"]
+        assert isinstance(clips, AoT | tomlkit.items.Array)
+        _put(clips[index], said)
+
+    return _edit(session, change)
+
+
+def set_players(session: Session, name_a: str, name_b: str) -> Session:
+    """Write the players' names into session.toml.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    name_a, name_b : str
+        Who plays at end A and at end B.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        _put(document.setdefault("players", tomlkit.table()), {"A": name_a, "B": name_b})
+
+    return _edit(session, change)
+
+
+def _edit(session: Session, change: Callable[[tomlkit.TOMLDocument], None]) -> Session:
+    """Change the file and read it back; a change that is not allowed is taken back."""
     path = session.folder / FILE_NAME
     old = path.read_text(encoding="utf-8")
     document = tomlkit.parse(old)
-    index = session.clips.index(session.clip(name))
-    clips = document["clips"]
-    assert isinstance(clips, AoT | tomlkit.items.Array)
-    table = clips[index]
-    for key, value in said.items():
-        if value is None:
-            table.pop(key, None)
-        else:
-            table[key] = _plain(value)
+    change(document)
     write_atomic(path, tomlkit.dumps(document))
     try:
         return read_session(session.folder)
     except BadSession:
         write_atomic(path, old)
         raise
+
+
+def _put(table: Any, said: dict[str, Any]) -> None:
+    for key, value in said.items():
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = _plain(value)
 
 
 def _template(folder: Path, clips: list[Path], *, colour: str, venue: str) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from halfvolley.errors import BadSession
+from halfvolley.errors import BadSession, Unknown
 from halfvolley.types import ClipInfo, FloatArray, Frame, Onsets
 
 
@@ -105,15 +105,18 @@ class RecordingFrames:
             first += len(part.pts_s)
 
 
-def recording_onsets(recording: Recording) -> Onsets | None:
-    """Sharp sounds of a recording on its own clock; None where it has no sound."""
+def recording_onsets(recording: Recording) -> Onsets | Unknown:
+    """Sharp sounds of a recording on its own clock; Unknown where a part of it has none."""
     from halfvolley.video import find_onsets
 
-    if not recording.info.has_audio:
-        return None
-    found = [find_onsets(part.path) for part in recording.parts]
+    found = []
+    for part, shift in zip(recording.parts, recording.shift_s, strict=True):
+        onsets = find_onsets(part.path) if part.has_audio else Unknown("the clip has no sound")
+        if isinstance(onsets, Unknown):
+            return onsets
+        found.append(replace(onsets, t_s=onsets.t_s + float(shift)))
     return Onsets(
-        np.concatenate([o.t_s + s for o, s in zip(found, recording.shift_s, strict=True)]),
-        np.concatenate([o.sd_s for o in found]),
-        np.concatenate([o.strength for o in found]),
+        np.concatenate([onsets.t_s for onsets in found]),
+        np.concatenate([onsets.sd_s for onsets in found]),
+        np.concatenate([onsets.strength for onsets in found]),
     )
