@@ -195,3 +195,47 @@ def ray_directions(
     for i in range(n):
         out[i, 0], out[i, 1], out[i, 2] = ray_direction(f, cx, cy, k1, k2, R, uv[i, 0], uv[i, 1])
     return out
+
+
+@numba.njit(cache=True)
+def solve_small(A: FloatArray, b: FloatArray, n: int) -> bool:
+    """Solve a small positive definite system in place: the solution replaces b, A is spoilt."""
+    for i in range(n):
+        if not A[i, i] > 1e-14:
+            return False
+        for j in range(i + 1, n):
+            m = A[j, i] / A[i, i]
+            for k in range(i, n):
+                A[j, k] -= m * A[i, k]
+            b[j] -= m * b[i]
+    for i in range(n - 1, -1, -1):
+        for k in range(i + 1, n):
+            b[i] -= A[i, k] * b[k]
+        b[i] /= A[i, i]
+    return True
+
+
+@numba.njit(cache=True)
+def rotation(x: float, y: float, z: float, out: FloatArray) -> None:
+    """Fill `out` (3, 3) with the rotation by the Rodrigues vector (x, y, z) [rad]."""
+    q = x * x + y * y + z * z
+    a = math.sqrt(q)
+    s = math.sin(a) / a if a > 1e-8 else 1.0
+    c = (1.0 - math.cos(a)) / q if a > 1e-4 else 0.5 - q / 24.0
+    out[0, 0] = 1.0 - c * (y * y + z * z)
+    out[1, 1] = 1.0 - c * (x * x + z * z)
+    out[2, 2] = 1.0 - c * (x * x + y * y)
+    out[0, 1], out[1, 0] = c * x * y - s * z, c * x * y + s * z
+    out[0, 2], out[2, 0] = c * x * z + s * y, c * x * z - s * y
+    out[1, 2], out[2, 1] = c * y * z - s * x, c * y * z + s * x
+
+
+@numba.njit(cache=True)
+def matrix_product(A: FloatArray, B: FloatArray) -> FloatArray:
+    """(3, 3) product, without the start-up cost of a linear algebra library."""
+    out = np.zeros((3, 3))
+    for i in range(3):
+        for j in range(3):
+            for k in range(3):
+                out[i, j] += A[i, k] * B[k, j]
+    return out

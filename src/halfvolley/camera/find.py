@@ -1,0 +1,409 @@
+"""Finding the table: straight edges, quadrilaterals with a dark inside, cameras that explain them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import cv2
+import numpy as np
+
+from halfvolley.camera import find_kernels
+from halfvolley.camera.projection import project
+from halfvolley.camera.refine import Refined, RefineSettings, refine
+from halfvolley.camera.sightings import (
+    Cuts,
+    Sightings,
+    SightSettings,
+    Tone,
+    cuts_of,
+    measure_tone,
+    sight,
+    strength,
+)
+from halfvolley.camera.table import CENTRE, CORNERS_M, N_OUTER, NET
+from halfvolley.constants import EDGE_LINE_WIDTH_M
+from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, Frame
+
+INNER_CORNERS_M: FloatArray = CORNERS_M - np.sign(CORNERS_M) * EDGE_LINE_WIDTH_M.value
+
+
+@dataclass(frozen=True, slots=True)
+class FindSettings:
+    """How a table is looked for, in a picture made `width_px` wide."""
+
+    width_px: int = 1280  # thin lines live, and a 4K clip costs no more than 720p
+    pictures: int = 7  # combined so that people vanish
+    min_segment_share: float = 0.012  # of the width: shorter straight edges are clutter
+    min_line_share: float = 0.025  # of the width, all pieces of a line together
+    most_lines: int = 120  # strongest first
+    most_quads: int = 50_000
+    min_f_share: float = 0.35  # focal length, of the width: wider is no ordinary lens
+    max_f_share: float = 4.0
+    quad_miss_px: float = 9.0  # corners may miss a lens without distortion by this
+    tries: int = 14  # cameras that are held against the picture in detail
+    min_outer: float = 0.45  # share of the visible outer lines that must be found
+    min_evidence: float = 1.15  # that share plus half of the centre line's and of the net's
+    max_centre_strength: float = 3.5  # times the outer lines; painted as wide as they it has 6
+    min_strength: float = 0.15  # of centre line and net, times the outer lines: less is no line
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Planes:
+    """One picture without people, made small."""
+
+    luma: ByteImage  # (h, w)
+    cb: ByteImage  # (h, w)
+    cr: ByteImage  # (h, w)
+    scale: float  # small pixels per pixel of the clip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Straight edges, pieces joined; strongest first."""
+
+    abc: FloatArray  # (n, 3) a u + b v + c > 0 on the dark side, a^2 + b^2 = 1
+    running: FloatArray  # (n, cells + 1) covered length up to each cell along (-b, a) [px]
+    zero: float  # coordinate of cell 0 is -zero
+    dark: FloatArray  # (n, 3) luma, cb - 128, cr - 128 on the dark side
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """A table in a picture."""
+
+    camera: Camera  # in pixels of the clip
+    outer: float  # share of the visible outer lines found
+    centre: float  # share of the centre line found
+    net: float  # share of the net found
+    weight_px: float  # length found less what should have been
+    whole: bool  # all four corners inside the picture
+    corners_px: FloatArray  # (4, 2)
+
+
+def small_picture(pictures: Sequence[Frame], settings: FindSettings = FindSettings()) -> Planes:
+    """Median of pictures of one view, made small."""
+    height, width = pictures[0].luma.shape
+    scale = min(1.0, settings.width_px / width)
+    size = (round(width * scale), round(height * scale))
+    step = max(1, -(-len(pictures) // settings.pictures))
+    chosen = pictures[::step]
+
+    def combine(name: str) -> ByteImage:
+        planes = [_resized(getattr(p, name), size) for p in chosen]
+        if len(planes) < 3:
+            return planes[0]
+        return np.median(np.stack(planes), axis=0).astype(np.uint8)
+
+    return Planes(combine("luma"), combine("cb"), combine("cr"), size[0] / width)
+
+
+def _resized(plane: ByteImage, size: tuple[int, int]) -> ByteImage:
+    if plane.shape[::-1] == size:
+        return plane
+    how = cv2.INTER_AREA if plane.shape[1] > size[0] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(plane, size, interpolation=how), dtype=np.uint8)
+
+
+def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> Lines:
+    """Straight edges of a picture with their dark side, collinear pieces joined."""
+    height, width = planes.luma.shape
+    # half the size too: there blurred lines are sharp again
+    half = cv2.resize(planes.luma, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    ends = np.concatenate([_segments(planes.luma), 2.0 * _segments(half) + 0.5])
+    length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
+    ends = ends[length > settings.min_segment_share * width]
+    a, b = ends[:, :2], ends[:, 2:]
+    length = np.hypot(*(b - a).T)
+    along = (b - a) / length[:, None]
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    places = a[:, None, :] + (b - a)[:, None, :] * np.linspace(0.1, 0.9, 9)[None, :, None]
+
+    def level(plane: ByteImage, off_px: float) -> FloatArray:
+        at = (places + off_px * normal[:, None, :]).astype(np.float32)
+        seen = cv2.remap(
+            plane, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        middle: FloatArray = np.median(np.asarray(seen, dtype=np.float64), axis=1)
+        return middle
+
+    if len(ends) == 0:
+        return Lines(np.zeros((0, 3)), np.zeros((0, 1)), 0.0, np.zeros((0, 3)))
+    one, other = level(planes.luma, 1.6), level(planes.luma, -1.6)
+    normal *= np.where(one < other, 1.0, -1.0)[:, None]
+    bright, shade = np.maximum(one, other), np.minimum(one, other)
+    dark = np.stack(
+        [level(planes.luma, 3.5), level(planes.cb, 4.5) - 128.0, level(planes.cr, 4.5) - 128.0],
+        axis=1,
+    )
+    strong = bright - shade > np.maximum(8.0, 0.12 * (bright - 16.0))
+    return _joined(
+        a[strong], b[strong], normal[strong], dark[strong], (bright - dark[:, 0])[strong],
+        float(np.hypot(width, height)), settings.min_line_share * width, settings.most_lines,
+    )  # fmt: skip
+
+
+def _segments(luma: ByteImage) -> FloatArray:
+    """(n, 4) straight edges as end points [px]."""
+    raw = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(luma)[0]
+    return np.zeros((0, 4)) if raw is None else np.asarray(raw, dtype=np.float64).reshape(-1, 4)
+
+
+def alike(dark: FloatArray) -> BoolArray:
+    """(n, n) which dark sides can be one surface: light may fall off, colour hardly changes."""
+    luma, chroma = dark[:, 0], dark[:, 1:]
+    apart = np.abs(luma[:, None] - luma[None])
+    level = np.maximum(np.minimum(luma[:, None], luma[None]) - 16.0, 0.0)
+    tint = np.linalg.norm(chroma, axis=1)
+    hue = np.linalg.norm(chroma[:, None] - chroma[None], axis=2)
+    close: BoolArray = (apart < 12.0 + 0.6 * level) & (
+        hue < 6.0 + 0.35 * np.maximum(tint[:, None], tint[None])
+    )
+    return close
+
+
+def _joined(
+    a: FloatArray, b: FloatArray, normal: FloatArray, dark: FloatArray, contrast: FloatArray,
+    diagonal: float, min_length: float, most: int,
+) -> Lines:  # fmt: skip
+    """Join collinear pieces with the same dark side, longest first."""
+    length = np.hypot(*(b - a).T)
+    same = alike(dark)
+    free = np.ones(len(a), dtype=bool)
+    middle = 0.5 * (a + b)
+    groups = []
+    for i in np.argsort(-length, kind="stable"):
+        if not free[i]:
+            continue
+        n, p, rows = normal[i], middle[i], np.array([i])
+        for _ in range(2):
+            bow = 2.0 + 0.006 * np.abs((middle - p) @ np.array([-n[1], n[0]]))
+            near = (np.abs((a - p) @ n) < bow) & (np.abs((b - p) @ n) < bow)
+            near &= free & same[i] & (normal @ n > np.cos(np.radians(3.0)))
+            rows = np.flatnonzero(near) if near.any() else rows
+            points = np.concatenate([a[rows], b[rows]])
+            weight = np.concatenate([length[rows], length[rows]])
+            p = np.average(points, axis=0, weights=weight)
+            spread = (points - p).T @ ((points - p) * weight[:, None])
+            across = np.linalg.eigh(spread)[1][:, 0]
+            n = across * np.sign(across @ n)
+        free[rows] = False
+        free[i] = False
+        groups.append((n, p, rows))
+    total = np.array([length[r].sum() for _, _, r in groups])
+    strength = np.array([length[r] @ contrast[r] for _, _, r in groups])
+    order = [i for i in np.argsort(-strength, kind="stable") if total[i] > min_length][:most]
+    zero = float(np.ceil(1.5 * diagonal))
+    cells = int(2 * zero / find_kernels.CELL_PX) + 1
+    abc, running, colour = np.zeros((len(order), 3)), np.zeros((len(order), cells + 1)), []
+    for k, i in enumerate(order):
+        n, p, rows = groups[i]
+        abc[k] = [n[0], n[1], -n @ p]
+        along = np.array([-n[1], n[0]])
+        covered = np.zeros(cells)
+        for t in np.sort(np.stack([a[rows] @ along, b[rows] @ along], axis=1), axis=1) + zero:
+            covered[int(t[0] / find_kernels.CELL_PX) : int(t[1] / find_kernels.CELL_PX) + 1] = 1.0
+        running[k, 1:] = find_kernels.CELL_PX * np.cumsum(covered)
+        colour.append(np.average(dark[rows], axis=0, weights=length[rows]))
+    return Lines(abc, running, zero, np.array(colour).reshape(-1, 3))
+
+
+def quadrilaterals(
+    lines: Lines, size_px: tuple[int, int], settings: FindSettings = FindSettings()
+) -> tuple[FloatArray, FloatArray]:
+    """Quadrilaterals with one dark surface inside.
+
+    Returns
+    -------
+    corners_px : (n, 4, 2) float64
+        Clockwise as seen, in small pixels.
+    score : (n,) float64
+        Covered share of the outline less the share by which its lines run on.
+    """
+    if len(lines.abc) < 4:
+        return np.zeros((0, 4, 2)), np.zeros(0)
+    _, facts = find_kernels.quadrilaterals(
+        lines.abc, lines.running, lines.zero, alike(lines.dark), size_px, 0.02 * size_px[0],
+        settings.most_quads,
+    )  # fmt: skip
+    corners = facts[:, 2:].reshape(-1, 4, 2).copy()
+    u, v = corners[..., 0], corners[..., 1]
+    area = 0.5 * np.sum(u * np.roll(v, -1, axis=1) - v * np.roll(u, -1, axis=1), axis=1)
+    corners[area < 0] = corners[area < 0, ::-1]
+    return corners, facts[:, 0] - facts[:, 1]
+
+
+def cameras_of_quad(
+    corners_px: FloatArray, size_px: tuple[int, int], points_m: FloatArray = INNER_CORNERS_M,
+    settings: FindSettings = FindSettings(),
+) -> list[tuple[Camera, float]]:  # fmt: skip
+    """Cameras without distortion that see a table's corners at the given places.
+
+    Parameters
+    ----------
+    corners_px : (4, 2) float64
+        Clockwise as seen; either pair of sides may be the long one.
+    size_px : tuple of int
+        Width and height of the picture.
+    points_m : (4, 3) float64
+        The same corners in the world frame, for one of the two readings.
+    settings : FindSettings
+        Range of focal lengths.
+
+    Returns
+    -------
+    list of (Camera, float)
+        Up to two cameras, the better first, with the rms miss of the corners [px].
+    """
+    out = []
+    for turn in (0, 1):
+        fitted = _pose_of_corners(np.roll(corners_px, -turn, axis=0), size_px, points_m, settings)
+        if fitted is not None:
+            out.append(fitted)
+    return sorted(out, key=lambda pair: pair[1])
+
+
+def _pose_of_corners(
+    corners_px: FloatArray, size_px: tuple[int, int], points_m: FloatArray, settings: FindSettings
+) -> tuple[Camera, float] | None:
+    width, height = size_px
+    centre = np.array([0.5 * (width - 1), 0.5 * (height - 1)])
+    H = cv2.getPerspectiveTransform(
+        points_m[:, :2].astype(np.float32), (corners_px - centre).astype(np.float32)
+    )
+    best: tuple[Camera, float] | None = None
+    for share in np.geomspace(settings.min_f_share, settings.max_f_share, 9):
+        fitted = find_kernels.fit_corners(
+            H, share * width, points_m, corners_px - centre, settings.min_f_share * width,
+            settings.max_f_share * width,
+        )  # fmt: skip
+        if not fitted[0] > 0.0:
+            continue
+        if best is None or fitted[3] < best[1] - 1e-6:
+            f, R, t, miss = fitted
+            camera = Camera(
+                size_px=size_px, f_px=f, c_px=centre, k=np.zeros(2), R=R, t_m=t,
+                cov=np.zeros((11, 11)),
+            )  # fmt: skip
+            best = (camera, miss)
+    return best
+
+
+def find_tables(planes: Planes, settings: FindSettings = FindSettings()) -> list[Found]:
+    """Tables seen in a picture, the largest wholly visible one first.
+
+    Parameters
+    ----------
+    planes : Planes
+        Picture without people.
+    settings : FindSettings
+        Limits.
+
+    Returns
+    -------
+    list of Found
+        Different tables; empty where none explains the picture.
+    """
+    height, width = planes.luma.shape
+    corners, score = quadrilaterals(straight_edges(planes, settings), (width, height), settings)
+    starts: list[tuple[float, Camera, FloatArray]] = []
+    for quad, worth in zip(corners, score, strict=True):
+        for camera, miss in cameras_of_quad(quad, (width, height), settings=settings):
+            if miss < settings.quad_miss_px:
+                size = np.sqrt(cv2.contourArea(quad.astype(np.float32))) / width
+                starts.append((worth - miss / 20.0 + 0.3 * size, camera, quad))
+    starts.sort(key=lambda s: -s[0])
+    found: list[Found] = []
+    tried: list[FloatArray] = []
+    for _, camera, _ in starts:
+        if len(tried) == settings.tries:
+            break
+        seen = project(camera, CORNERS_M)
+        if any(_same_place(seen, other, 5.0) for other in tried):
+            continue
+        tried.append(seen)
+        table = hold_against(planes, camera, settings)
+        if table is not None:
+            found.append(table)
+    return _distinct(found)
+
+
+def _same_place(one: FloatArray, other: FloatArray, within_px: float) -> bool:
+    """True where two sets of corners agree up to the half turn of the table."""
+    turned = np.roll(other, 2, axis=0)
+    return bool(min(np.abs(one - other).max(), np.abs(one - turned).max()) < within_px)
+
+
+def hold_against(
+    planes: Planes, camera: Camera, settings: FindSettings = FindSettings()
+) -> Found | None:
+    """Fit a start to a picture and count what it explains; None where that is no table."""
+    tone = Tone()
+    sighting = SightSettings(spacing_px=10.0, min_share=0.85)
+    start_f = camera.f_px
+    for search_px in (6.0, 3.0, 2.0):
+        cuts = cuts_of(camera, sighting)
+        if len(cuts) < 16:
+            return None
+        seen = sight(planes.luma, cuts, tone, search_px, sighting)
+        if len(seen) < 0.25 * len(cuts):
+            return None
+        fitted = refine([camera], [seen], iterations=6)
+        camera = fitted.cameras[0]
+        if not 0.3 * start_f < camera.f_px < 3.0 * start_f:
+            return None
+    return _judged(planes, camera, tone, sighting, settings)
+
+
+def _judged(
+    planes: Planes, camera: Camera, tone: Tone, sighting: SightSettings, settings: FindSettings
+) -> Found | None:
+    cuts = cuts_of(camera, sighting)
+    seen = sight(planes.luma, cuts, tone, 2.0, sighting)
+    off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
+    hit = np.zeros(len(cuts), dtype=bool)
+    hit[seen.row[off < np.where(seen.strip == NET, 2.0, 1.0)]] = True
+    outer, centre, net = (
+        float(hit[rows].mean()) if rows.any() else 0.0
+        for rows in (cuts.strip < N_OUTER, cuts.strip == CENTRE, cuts.strip == NET)
+    )
+    if strength(seen, CENTRE) < settings.min_strength:
+        centre = 0.0
+    if strength(seen, NET) < settings.min_strength:
+        net = 0.0
+    if strength(seen, CENTRE) > settings.max_centre_strength or outer < settings.min_outer:
+        return None
+    if outer + 0.5 * (centre + net) < settings.min_evidence:
+        return None
+    counted = (cuts.strip != NET) | (net > 0.0)
+    weight = sighting.spacing_px * float(hit[counted].sum() - 0.25 * np.sum(cuts.strip <= CENTRE))
+    full = _scaled(camera, 1.0 / planes.scale)
+    corners = project(full, CORNERS_M)
+    width, height = full.size_px
+    whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
+    return Found(full, outer, centre, net, weight / planes.scale, whole, corners)
+
+
+def _distinct(found: list[Found]) -> list[Found]:
+    """One for each table: of those that overlap the one that explains most; largest first."""
+    kept: list[Found] = []
+    for table in sorted(found, key=lambda f: -f.weight_px):
+        if not any(_overlap(table.corners_px, other.corners_px) for other in kept):
+            kept.append(table)
+    return sorted(kept, key=lambda f: (not f.whole, -_area(f.corners_px)))
+
+
+def _area(corners_px: FloatArray) -> float:
+    return float(cv2.contourArea(corners_px.astype(np.float32)))
+
+
+def _overlap(one: FloatArray, other: FloatArray) -> bool:
+    common, _ = cv2.intersectConvexConvex(one.astype(np.float32), other.astype(np.float32))
+    return common > 0.2 * min(_area(one), _area(other))
+
+
+def _scaled(camera: Camera, scale: float) -> Camera:
+    """The same camera for a picture `scale` times as wide."""
+    size = (round(camera.size_px[0] * scale), round(camera.size_px[1] * scale))
+    return Camera(
+        size_px=size, f_px=camera.f_px * scale, c_px=(camera.c_px + 0.5) * scale - 0.5,
+        k=camera.k, R=camera.R, t_m=camera.t_m, cov=np.zeros((11, 11)),
+    )  # fmt: skip
