@@ -5,11 +5,14 @@ the table, and its net. Each is light times coverage.
 
 Tables of numbers::
 
-    prims      (m, 16) kind (0 rectangle, 1 box, 2 ball), layer (0 hall, 1 table, 2 net), material,
-               then: rectangle: corner (3), unit edge (3), unit edge (3), lengths (2)
+    prims      (m, 20) kind (0 rectangle, 1 box, 2 ball), layer (0 hall, 1 table, 2 net), material,
+               then: rectangle: corner (3), unit edge (3), unit edge (3), lengths (2), normal (3)
                      box: least corner (3), greatest corner (3);  ball: centre (3), radius
+               The first is the floor.
+    balls      (m, 4) centre and radius of a ball around each
     materials  (k, 12) kind, colour (3), second colour (3), scale, gloss, picture, seed, glow
     lamps      (l, 6) centre (3), half edges (2), power
+    floor      (p, q) irradiance of the floor, cells `FLOOR_CELL_M` apart
 """
 # mypy: allow-untyped-defs
 
@@ -18,15 +21,15 @@ import math
 import numpy as np
 from numba import njit
 
-from halfvolley.camera.kernels import ray_direction
-
 PLAIN, TILES, PLANKS, BRICKS, PANELS, CURTAIN, PICTURE, TOP, MESH, GLOW = range(10)
 MESH_PITCH_M = 0.0125
 THREAD_M = 0.0016
 FAR_M = 1e9
+FLOOR_CELL_M = 0.05
+TILE_PX = 24
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _random(i, j):
     """A number in [0, 1) from two whole numbers."""
     n = (i * 374761393 + j * 668265263) & 0xFFFFFFFF
@@ -34,7 +37,7 @@ def _random(i, j):
     return ((n ^ (n >> 16)) & 0xFFFFFF) / 16777216.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _mottle(x, y, seed):
     """Smooth noise in [0, 1)."""
     i, j = math.floor(x), math.floor(y)
@@ -48,14 +51,12 @@ def _mottle(x, y, seed):
     return (a * (1 - p) + b * p) * (1 - q) + (c * (1 - p) + d * p) * q
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def hit(prims, i, ox, oy, oz, dx, dy, dz, uvn):
     """Distance to one primitive, FAR_M if missed; uvn becomes (u, v, nx, ny, nz)."""
     p = prims[i]
     if p[0] == 0.0:
-        nx = p[7] * p[11] - p[8] * p[10]
-        ny = p[8] * p[9] - p[6] * p[11]
-        nz = p[6] * p[10] - p[7] * p[9]
+        nx, ny, nz = p[14], p[15], p[16]
         d = dx * nx + dy * ny + dz * nz
         if abs(d) < 1e-12:
             return FAR_M
@@ -113,59 +114,65 @@ def hit(prims, i, ox, oy, oz, dx, dy, dz, uvn):
     return t
 
 
-@njit(cache=True)
-def _meets(box, ox, oy, oz, dx, dy, dz):
-    """Whether a ray passes through a box (6,): least and greatest corner."""
-    t0, t1 = 0.0, FAR_M
-    for a in range(3):
-        o = ox if a == 0 else (oy if a == 1 else oz)
-        d = dx if a == 0 else (dy if a == 1 else dz)
-        if abs(d) < 1e-12:
-            if o < box[a] or o > box[3 + a]:
-                return False
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _nearest(prims, which, n, skip, ox, oy, oz, dx, dy, dz, uvn):
+    """Distance and index of the nearest of n primitives, but not of `skip`; uvn[0] is its hit."""
+    best, found = FAR_M, -1
+    for k in range(n):
+        i = which[k]
+        if i == skip:
             continue
-        near = (box[a] - o) / d
-        far = (box[3 + a] - o) / d
-        if near > far:
-            near, far = far, near
-        t0 = max(t0, near)
-        t1 = min(t1, far)
-    return t0 <= t1
-
-
-@njit(cache=True)
-def _nearest(prims, first, last, ox, oy, oz, dx, dy, dz, uvn):
-    best, which = FAR_M, -1
-    for i in range(first, last):
         t = hit(prims, i, ox, oy, oz, dx, dy, dz, uvn[1])
         if t < best:
-            best, which = t, i
-            for k in range(5):
-                uvn[0, k] = uvn[1, k]
-    return best, which
+            best, found = t, i
+            for c in range(5):
+                uvn[0, c] = uvn[1, c]
+    return best, found
 
 
-@njit(cache=True)
-def _blocked(prims, first, n_hall, last, bounds, ox, oy, oz, dx, dy, dz, reach, uvn):
-    if last > n_hall and not _meets(bounds[0], ox, oy, oz, dx, dy, dz):
-        last = n_hall
-    for i in range(first, last):
-        if prims[i, 0] != 0.0 and hit(prims, i, ox, oy, oz, dx, dy, dz, uvn[1]) < reach:
-            return True
-    return False
+@njit(cache=True, error_model="numpy", fastmath=True)
+def light_floor(prims, first, n_hall, last, lamps, ambient, x0, y0, z, out):
+    """Fills out (p, q) with the irradiance of the floor: lamps with shadows of first to last."""
+    uvn = np.empty(5)
+    side = 3  # a lamp is 3 x 3 points, shifted in each cell
+    for p in range(out.shape[0]):
+        for q in range(out.shape[1]):
+            x, y = x0 + FLOOR_CELL_M * q, y0 + FLOOR_CELL_M * p
+            s1, s2 = _random(p, q), _random(q + 31, p)
+            e = ambient
+            for i in range(lamps.shape[0]):
+                lx, ly, lz = lamps[i, 0] - x, lamps[i, 1] - y, lamps[i, 2] - z
+                d2 = lx * lx + ly * ly + lz * lz
+                part = lamps[i, 5] * lz * lz / (d2 * d2)
+                free = 0
+                for a in range(side):
+                    for b in range(side):
+                        jx = lx + lamps[i, 3] * (2.0 * (a + s1) / side - 1.0)
+                        jy = ly + lamps[i, 4] * (2.0 * (b + s2) / side - 1.0)
+                        d = math.sqrt(jx * jx + jy * jy + lz * lz)
+                        free += 1
+                        dx, dy, dz = jx / d, jy / d, lz / d
+                        # a ball around the table spares most rays the look at its parts
+                        along = -x * dx - y * dy - (z + 0.38) * dz
+                        off = x * x + y * y + (z + 0.38) ** 2 - along * along
+                        end = last if off < 1.65**2 else n_hall
+                        for k in range(first, end):
+                            if prims[k, 0] == 0.0:
+                                continue
+                            if hit(prims, k, x, y, z + 1e-4, dx, dy, dz, uvn) < d:
+                                free -= 1
+                                break
+                e += part * free / (side * side)
+            out[p, q] = e
 
 
-@njit(cache=True)
-def _thread(u, v, height, band):
-    """Whether a point of the net is cord band (2), thread (1) or hole (0)."""
-    if v > height - band:
-        return 2
-    a = u % MESH_PITCH_M
-    b = v % MESH_PITCH_M
-    return 1 if a < THREAD_M or b < THREAD_M else 0
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _thread(u, v):
+    """Whether a point of the net is thread, not hole."""
+    return u % MESH_PITCH_M < THREAD_M or v % MESH_PITCH_M < THREAD_M
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _line(x, y, half_x, half_y):
     """Signed place within the white lines of the table: positive is white."""
     edge = 0.020 - min(half_x - abs(x), half_y - abs(y))
@@ -173,7 +180,7 @@ def _line(x, y, half_x, half_y):
     return max(edge, centre)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _reflectance(m, prim, pictures, u, v, out):
     """out (3,) becomes the colour of a material at a place."""
     kind = int(m[0])
@@ -211,7 +218,7 @@ def _reflectance(m, prim, pictures, u, v, out):
             f = 1.0
     elif kind == PANELS:
         a = u / m[7]
-        f = 1.0 if a - math.floor(a) < 0.012 else 0.12 * _random(int(math.floor(a)), int(m[10]))
+        f = 1.0 if a - math.floor(a) < 0.012 else 0.12 * _random(math.floor(a), int(m[10]))
     elif kind == CURTAIN:
         f = 0.5 + 0.5 * math.sin(u * 2 * math.pi / m[7] + 1.5 * math.sin(u * 1.7))
     if kind == PICTURE:
@@ -231,101 +238,53 @@ def _reflectance(m, prim, pictures, u, v, out):
         out[c] = shade * (m[1 + c] + f * (m[4 + c] - m[1 + c]))
 
 
-@njit(cache=True)
-def _light(
-    prims, shadow0, n_hall, shadow1, bounds, lamps, ambient, x, y, z, nx, ny, nz, j1, j2, uvn
-):
-    """Irradiance at a point with this normal."""
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _light(lamps, ambient, share, x, y, z, nx, ny, nz):
+    """Irradiance at a point with this normal, a share of the lamps' light reaching it."""
     e = ambient * (0.7 + 0.3 * nz)
     for i in range(lamps.shape[0]):
-        lx = lamps[i, 0] + (2 * j1 - 1) * lamps[i, 3] - x
-        ly = lamps[i, 1] + (2 * j2 - 1) * lamps[i, 4] - y
-        lz = lamps[i, 2] - z
-        d2 = lx * lx + ly * ly + lz * lz
-        d = math.sqrt(d2)
-        cos = (lx * nx + ly * ny + lz * nz) / d
+        lx, ly, lz = lamps[i, 0] - x, lamps[i, 1] - y, lamps[i, 2] - z
+        cos = lx * nx + ly * ny + lz * nz
         if cos <= 0.0 or lz <= 0.0:
             continue
-        part = lamps[i, 5] * (lz / d) * cos / d2
-        if part < 0.004:
-            continue
-        if not _blocked(
-            prims,
-            shadow0,
-            n_hall,
-            shadow1,
-            bounds,
-            x + 1e-4 * nx,
-            y + 1e-4 * ny,
-            z + 1e-4 * nz,
-            lx / d,
-            ly / d,
-            lz / d,
-            d - 0.02,
-            uvn,
-        ):
-            e += part
+        d2 = lx * lx + ly * ly + lz * lz
+        e += share * lamps[i, 5] * lz * cos / (d2 * d2)
     return e
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _shade(
-    prims,
-    i,
-    uvn,
-    t,
-    ox,
-    oy,
-    oz,
-    dx,
-    dy,
-    dz,
-    materials,
-    pictures,
-    lamps,
-    ambient,
-    shadow0,
-    n_hall,
-    shadow1,
-    bounds,
-    j1,
-    j2,
-    out,
+    prims, i, uvn, t, ox, oy, oz, dx, dy, dz, materials, pictures, lamps, ambient, floor, out
 ):
+    """out (3,) becomes the light of what was hit."""
     m = materials[int(prims[i, 2])]
     _reflectance(m, prims[i], pictures, uvn[0, 0], uvn[0, 1], out)
     if m[0] == GLOW:
         for c in range(3):
             out[c] *= m[11]
         return
-    x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
-    e = _light(
-        prims,
-        shadow0,
-        n_hall,
-        shadow1,
-        bounds,
-        lamps,
-        ambient,
-        x,
-        y,
-        z,
-        uvn[0, 2],
-        uvn[0, 3],
-        uvn[0, 4],
-        j1,
-        j2,
-        uvn,
-    )
+    if i == 0:
+        a, b = uvn[0, 1] / FLOOR_CELL_M, uvn[0, 0] / FLOOR_CELL_M
+        p = min(int(a), floor.shape[0] - 2)
+        q = min(int(b), floor.shape[1] - 2)
+        a, b = a - p, b - q
+        e = (1 - a) * ((1 - b) * floor[p, q] + b * floor[p, q + 1]) + a * (
+            (1 - b) * floor[p + 1, q] + b * floor[p + 1, q + 1]
+        )
+    else:
+        # frame and legs stand in the shade of the table top
+        share = 0.35 if prims[i, 1] == 1.0 and prims[i, 0] == 1.0 else 1.0
+        x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
+        e = _light(lamps, ambient, share, x, y, z, uvn[0, 2], uvn[0, 3], uvn[0, 4])
     for c in range(3):
         out[c] *= e
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _mirror(
     prims,
+    hall,
     n_hall,
-    bounds,
     uvn,
     t,
     ox,
@@ -338,6 +297,7 @@ def _mirror(
     pictures,
     lamps,
     ambient,
+    floor,
     gloss,
     j1,
     j2,
@@ -354,259 +314,334 @@ def _mirror(
     share = gloss + (1.0 - gloss) * gloss * 12.0 * (1.0 - cos) ** 5
     rx, ry, rz = dx + 2 * cos * nx, dy + 2 * cos * ny, dz + 2 * cos * nz
     x, y, z = ox + t * dx, oy + t * dy, oz + t * dz + 1e-4
-    r, i = _nearest(prims, 0, n_hall, x, y, z, rx, ry, rz, uvn)
+    r, i = _nearest(prims, hall, n_hall, -1, x, y, z, rx, ry, rz, uvn)
     if i < 0:
         return
-    _shade(
-        prims,
-        i,
-        uvn,
-        r,
-        x,
-        y,
-        z,
-        rx,
-        ry,
-        rz,
-        materials,
-        pictures,
-        lamps,
-        ambient,
-        0,
-        0,
-        0,
-        bounds,
-        0.5,
-        0.5,
-        seen,
-    )
+    _shade(prims, i, uvn, r, x, y, z, rx, ry, rz, materials, pictures, lamps, ambient, floor, seen)
     for c in range(3):
         out[c] += share * seen[c]
 
 
 @njit(cache=True)
-def _key(prims, n_hall, n_table, n_all, ox, oy, oz, dx, dy, dz, uvn):
+def _choose(balls, first, last, R, centre, ahead, cos_far, which):
+    """Primitives from first to last that a cone about `ahead` may meet; returns their number."""
+    n = 0
+    sin_far = math.sqrt(max(1.0 - cos_far * cos_far, 0.0))
+    for i in range(first, last):
+        x, y, z = balls[i, 0] - centre[0], balls[i, 1] - centre[1], balls[i, 2] - centre[2]
+        d = math.sqrt(x * x + y * y + z * z)
+        r = balls[i, 3]
+        if d > r:
+            c = (x * ahead[0] + y * ahead[1] + z * ahead[2]) / d
+            s = r / d
+            # angle to the middle of the ball against the sum of both half angles
+            if c < math.sqrt(1.0 - s * s) * cos_far - s * sin_far:
+                continue
+        which[n] = i
+        n += 1
+    return n
+
+
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _ray(f, cx, cy, curve, step, R, u, v, out):
+    """out (3,) becomes the unit direction through a pixel; curve as in `turn_map`."""
+    x, y = (u - cx) / f, (v - cy) / f
+    s = (x * x + y * y) / step
+    k = min(int(s), curve.shape[0] - 2)
+    g = curve[k] + (s - k) * (curve[k + 1] - curve[k])
+    x, y = x * g, y * g
+    n = 1.0 / math.sqrt(x * x + y * y + 1.0)
+    for a in range(3):
+        out[a] = n * (R[0, a] * x + R[1, a] * y + R[2, a])
+
+
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _key(prims, n_table, lists, counts, o, d, uvn):
     """What a ray meets first: a number that changes at visible edges, negative near a line."""
-    best, which = _nearest(prims, 0, n_all, ox, oy, oz, dx, dy, dz, uvn)
-    if which < 0:
+    best, found = FAR_M, -1
+    for layer in range(3):
+        t, i = _nearest(
+            prims, lists[layer], counts[layer], -1, o[0], o[1], o[2], d[0], d[1], d[2], uvn[1:]
+        )
+        if t < best:
+            best, found = t, i
+            for c in range(5):
+                uvn[0, c] = uvn[1, c]
+    if found < 0:
         return 0
-    key = which + 1
-    if which >= n_table:
+    key = found + 1
+    if found >= n_table:
         return -key  # the net's threads are everywhere
-    if which >= n_hall and prims[which, 0] == 0.0:
-        hx, hy = 0.5 * prims[which, 12], 0.5 * prims[which, 13]
+    if prims[found, 1] == 1.0 and prims[found, 0] == 0.0:
+        hx, hy = 0.5 * prims[found, 12], 0.5 * prims[found, 13]
         x, y = uvn[0, 0] - hx, uvn[0, 1] - hy
         if min(hx - abs(x), hy - abs(y)) < 0.045 or abs(y) < 0.025:
             return -key
     return key
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def cast(
     size,
     f,
     cx,
     cy,
-    k1,
-    k2,
+    curve,
+    step,
     R,
-    centre,
+    o,
     prims,
+    balls,
     n_hall,
     n_table,
     materials,
     pictures,
     lamps,
     ambient,
-    shadow0,
-    shadow1,
-    bounds,
+    floor,
     spp,
     seed,
 ):
-    """The empty hall from a camera.
+    """The empty hall from a camera at o (3,).
 
-    bounds (2, 6) holds boxes around the table and its net.
-    Returns base (h, w, 3), table (h, w, 5): light, coverage, distance; net (h, w, 4).
+    curve (m,) holds undistorted over distorted radius at multiples of step of the squared
+    distorted radius. Returns base (h, w, 3), table (h, w, 5): light, coverage, distance; net
+    (h, w, 4).
     """
     w, h = size
-    n_all = prims.shape[0]
-    ox, oy, oz = centre[0], centre[1], centre[2]
     base = np.zeros((h, w, 3), np.float32)
     table = np.zeros((h, w, 5), np.float32)
     net = np.zeros((h, w, 4), np.float32)
-    keys = np.zeros((h + 1, w + 1), np.int64)
-    uvn = np.empty((2, 5))  # what was met, and scratch
-    for j in range(h + 1):
-        for i in range(w + 1):
-            dx, dy, dz = ray_direction(f, cx, cy, k1, k2, R, i - 0.5, j - 0.5)
-            keys[j, i] = _key(prims, n_hall, n_table, n_all, ox, oy, oz, dx, dy, dz, uvn)
-    rgb = np.empty(3)
-    seen = np.empty(3)
-    acc = np.empty(3)
-    for j in range(h):
-        for i in range(w):
-            a, b, c, d = keys[j, i], keys[j, i + 1], keys[j + 1, i], keys[j + 1, i + 1]
-            fine = a != b or a != c or a != d or a < 0
-            n = spp if fine else max(spp // 6, 2)
-            s1, s2 = _random(i + seed, j), _random(j + 7919, i + seed)
-            acc[:] = 0.0
-            depth = 0.0
-            for s in range(n):
-                # a rank-1 lattice, shifted anew in each pixel
-                p = (s + 0.5) / n
-                q = s * 0.6180339887498949
-                p = (p + s1) % 1.0
-                q = (q + s2) % 1.0
-                dx, dy, dz = ray_direction(f, cx, cy, k1, k2, R, i - 0.5 + p, j - 0.5 + q)
-                j1, j2 = (q + 0.37) % 1.0, (p + 0.71) % 1.0
-                t_net, i_net = FAR_M, -1
-                if _meets(bounds[1], ox, oy, oz, dx, dy, dz):
-                    t_net, i_net = _nearest(prims, n_table, n_all, ox, oy, oz, dx, dy, dz, uvn)
-                opaque = False
-                if i_net >= 0:
-                    opaque = True
-                    m = materials[int(prims[i_net, 2])]
-                    if m[0] == MESH:
-                        opaque = _thread(uvn[0, 0], uvn[0, 1], prims[i_net, 13], 0.0) > 0
-                        if not opaque:  # through a hole: a post or band may stand behind
-                            t_net, i_net = _behind(
-                                prims, n_table, n_all, i_net, ox, oy, oz, dx, dy, dz, uvn
-                            )
-                            opaque = i_net >= 0
-                    if opaque:
-                        _shade(
-                            prims,
-                            i_net,
-                            uvn,
-                            t_net,
-                            ox,
-                            oy,
-                            oz,
-                            dx,
-                            dy,
-                            dz,
-                            materials,
-                            pictures,
-                            lamps,
-                            ambient,
-                            0,
-                            0,
-                            0,
-                            bounds,
-                            j1,
-                            j2,
-                            rgb,
-                        )
-                t_tab, i_tab = FAR_M, -1
-                if _meets(bounds[0], ox, oy, oz, dx, dy, dz):
-                    t_tab, i_tab = _nearest(prims, n_hall, n_table, ox, oy, oz, dx, dy, dz, uvn)
-                if opaque and t_net < t_tab:
-                    for k in range(3):
-                        net[j, i, k] += rgb[k] / n
-                        acc[k] += rgb[k]
-                    net[j, i, 3] += 1.0 / n
-                    solid = True
-                else:
-                    solid = False
-                if i_tab >= 0:
-                    _shade(
+    n_all = prims.shape[0]
+    lists = np.zeros((3, n_all), np.int64)
+    everything = np.arange(n_all)
+    counts = np.zeros(3, np.int64)
+    ahead, corner = np.empty(3), np.empty(3)
+    keys = np.zeros((TILE_PX + 1, TILE_PX + 1), np.int64)
+    uvn = np.empty((3, 5))
+    d = np.empty(3)
+    rgb, seen = np.empty(3), np.empty(3)
+    for tile_v in range(0, h, TILE_PX):
+        for tile_u in range(0, w, TILE_PX):
+            tall, wide = min(TILE_PX, h - tile_v), min(TILE_PX, w - tile_u)
+            _ray(f, cx, cy, curve, step, R, tile_u + 0.5 * wide, tile_v + 0.5 * tall, ahead)
+            cos_far = 1.0
+            for a in range(4):
+                _ray(
+                    f,
+                    cx,
+                    cy,
+                    curve,
+                    step,
+                    R,
+                    tile_u - 1 + (wide + 1) * (a % 2),
+                    tile_v - 1 + (tall + 1) * (a // 2),
+                    corner,
+                )
+                cos_far = min(
+                    cos_far, ahead[0] * corner[0] + ahead[1] * corner[1] + ahead[2] * corner[2]
+                )
+            cos_far -= 1e-4
+            counts[0] = _choose(balls, 0, n_hall, R, o, ahead, cos_far, lists[0])
+            counts[1] = _choose(balls, n_hall, n_table, R, o, ahead, cos_far, lists[1])
+            counts[2] = _choose(balls, n_table, n_all, R, o, ahead, cos_far, lists[2])
+            for j in range(tall + 1):
+                for i in range(wide + 1):
+                    _ray(f, cx, cy, curve, step, R, tile_u + i - 0.5, tile_v + j - 0.5, d)
+                    keys[j, i] = _key(prims, n_table, lists, counts, o, d, uvn)
+            for j in range(tall):
+                for i in range(wide):
+                    k0, k1, k2, k3 = keys[j, i], keys[j, i + 1], keys[j + 1, i], keys[j + 1, i + 1]
+                    fine = k0 != k1 or k0 != k2 or k0 != k3 or k0 < 0
+                    n = spp if fine else max(spp // 6, 2)
+                    if n_hall < k0 <= n_table and materials[int(prims[k0 - 1, 2]), 8] > 0.0:
+                        n = spp  # mirrors are grainy
+                    _pixel(
+                        tile_u + i,
+                        tile_v + j,
+                        n,
+                        f,
+                        cx,
+                        cy,
+                        curve,
+                        step,
+                        R,
+                        o,
                         prims,
-                        i_tab,
-                        uvn,
-                        t_tab,
-                        ox,
-                        oy,
-                        oz,
-                        dx,
-                        dy,
-                        dz,
+                        n_hall,
+                        lists,
+                        counts,
+                        everything,
                         materials,
                         pictures,
                         lamps,
                         ambient,
-                        shadow0,
-                        n_hall,
-                        shadow1,
-                        bounds,
-                        j1,
-                        j2,
+                        floor,
+                        seed,
+                        base,
+                        table,
+                        net,
+                        uvn,
+                        d,
                         rgb,
+                        seen,
                     )
-                    gloss = materials[int(prims[i_tab, 2]), 8]
-                    if gloss > 0.0 and uvn[0, 4] > 0.5:
-                        _mirror(
-                            prims,
-                            n_hall,
-                            bounds,
-                            uvn,
-                            t_tab,
-                            ox,
-                            oy,
-                            oz,
-                            dx,
-                            dy,
-                            dz,
-                            materials,
-                            pictures,
-                            lamps,
-                            ambient,
-                            gloss,
-                            j1,
-                            j2,
-                            seen,
-                            rgb,
-                        )
-                    table[j, i, 3] += 1.0 / n
-                    depth += t_tab
-                    for k in range(3):
-                        table[j, i, k] += rgb[k] / n
-                        if not solid:
-                            acc[k] += rgb[k]
-                elif not solid:
-                    t, i_hall = _nearest(prims, 0, n_hall, ox, oy, oz, dx, dy, dz, uvn)
-                    if i_hall >= 0:
-                        _shade(
-                            prims,
-                            i_hall,
-                            uvn,
-                            t,
-                            ox,
-                            oy,
-                            oz,
-                            dx,
-                            dy,
-                            dz,
-                            materials,
-                            pictures,
-                            lamps,
-                            ambient,
-                            shadow0,
-                            n_hall,
-                            shadow1,
-                            bounds,
-                            j1,
-                            j2,
-                            rgb,
-                        )
-                        for k in range(3):
-                            acc[k] += rgb[k]
-            for k in range(3):
-                base[j, i, k] = acc[k] / n
-            covered = table[j, i, 3] * n
-            table[j, i, 4] = depth / covered if covered > 0.5 else FAR_M
     return base, table, net
 
 
-@njit(cache=True)
-def _behind(prims, first, last, skip, ox, oy, oz, dx, dy, dz, uvn):
-    best, which = FAR_M, -1
-    for i in range(first, last):
-        if i == skip:
-            continue
-        t = hit(prims, i, ox, oy, oz, dx, dy, dz, uvn[1])
-        if t < best:
-            best, which = t, i
-            for k in range(5):
-                uvn[0, k] = uvn[1, k]
-    return best, which
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _pixel(
+    u,
+    v,
+    n,
+    f,
+    cx,
+    cy,
+    curve,
+    step,
+    R,
+    o,
+    prims,
+    n_hall,
+    lists,
+    counts,
+    everything,
+    materials,
+    pictures,
+    lamps,
+    ambient,
+    floor,
+    seed,
+    base,
+    table,
+    net,
+    uvn,
+    d,
+    rgb,
+    seen,
+):
+    """One pixel of all three layers from n rays."""
+    s1, s2 = _random(u + seed, v), _random(v + 7919, u + seed)
+    depth = 0.0
+    for s in range(n):
+        # a rank-1 lattice, shifted anew in each pixel
+        p = ((s + 0.5) / n + s1) % 1.0
+        q = (s * 0.6180339887498949 + s2) % 1.0
+        _ray(f, cx, cy, curve, step, R, u - 0.5 + p, v - 0.5 + q, d)
+        j1, j2 = (q + 0.37) % 1.0, (p + 0.71) % 1.0
+        t_net, i_net = FAR_M, -1
+        if counts[2] > 0:
+            t_net, i_net = _net_hit(prims, lists[2], counts[2], materials, o, d, uvn)
+            if i_net >= 0:
+                _shade(
+                    prims,
+                    i_net,
+                    uvn,
+                    t_net,
+                    o[0],
+                    o[1],
+                    o[2],
+                    d[0],
+                    d[1],
+                    d[2],
+                    materials,
+                    pictures,
+                    lamps,
+                    ambient,
+                    floor,
+                    rgb,
+                )
+        t, i = FAR_M, -1
+        if counts[1] > 0:
+            t, i = _nearest(prims, lists[1], counts[1], -1, o[0], o[1], o[2], d[0], d[1], d[2], uvn)
+        solid = i_net >= 0 and t_net < t
+        if solid:
+            for k in range(3):
+                net[v, u, k] += rgb[k] / n
+                base[v, u, k] += rgb[k] / n
+            net[v, u, 3] += 1.0 / n
+        if i >= 0:
+            gloss = materials[int(prims[i, 2]), 8]
+            mirrors = gloss > 0.0 and uvn[0, 4] > 0.5
+            _shade(
+                prims,
+                i,
+                uvn,
+                t,
+                o[0],
+                o[1],
+                o[2],
+                d[0],
+                d[1],
+                d[2],
+                materials,
+                pictures,
+                lamps,
+                ambient,
+                floor,
+                rgb,
+            )
+            if mirrors:
+                _mirror(
+                    prims,
+                    everything,
+                    n_hall,
+                    uvn,
+                    t,
+                    o[0],
+                    o[1],
+                    o[2],
+                    d[0],
+                    d[1],
+                    d[2],
+                    materials,
+                    pictures,
+                    lamps,
+                    ambient,
+                    floor,
+                    gloss,
+                    j1,
+                    j2,
+                    seen,
+                    rgb,
+                )
+            table[v, u, 3] += 1.0 / n
+            depth += t
+            for k in range(3):
+                table[v, u, k] += rgb[k] / n
+                if not solid:
+                    base[v, u, k] += rgb[k] / n
+        elif not solid:
+            t, i = _nearest(prims, lists[0], counts[0], -1, o[0], o[1], o[2], d[0], d[1], d[2], uvn)
+            if i >= 0:
+                _shade(
+                    prims,
+                    i,
+                    uvn,
+                    t,
+                    o[0],
+                    o[1],
+                    o[2],
+                    d[0],
+                    d[1],
+                    d[2],
+                    materials,
+                    pictures,
+                    lamps,
+                    ambient,
+                    floor,
+                    rgb,
+                )
+                for k in range(3):
+                    base[v, u, k] += rgb[k] / n
+    covered = table[v, u, 3] * n
+    table[v, u, 4] = depth / covered if covered > 0.5 else FAR_M
+
+
+@njit(cache=True, error_model="numpy", fastmath=True)
+def _net_hit(prims, which, count, materials, o, d, uvn):
+    """The nearest part of the net that is not a hole."""
+    t, i = _nearest(prims, which, count, -1, o[0], o[1], o[2], d[0], d[1], d[2], uvn)
+    if i >= 0 and materials[int(prims[i, 2]), 0] == MESH and not _thread(uvn[0, 0], uvn[0, 1]):
+        return _nearest(prims, which, count, i, o[0], o[1], o[2], d[0], d[1], d[2], uvn)
+    return t, i

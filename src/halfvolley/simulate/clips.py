@@ -5,6 +5,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halfvolley.errors import BadInput
 from halfvolley.simulate.figures import make_figure
@@ -19,13 +20,14 @@ from halfvolley.types import FloatArray
 from halfvolley.video.writer import VideoWriter, WriterSettings
 
 TICKS = 90_000
+USUAL_PLAY = RallySettings()
 
 
 @dataclass(frozen=True, slots=True)
 class ClipSettings:
     """What `make_clip` makes of a scene."""
 
-    play: RallySettings | None = RallySettings()  # None: players, but no ball ever
+    play: RallySettings | None = USUAL_PLAY  # None: players, but no ball ever
     sound: bool = True
     t_offset_s: float = 0.0  # world time of PTS 0 [s]
     spp: int = 24  # rays for a pixel on an edge; 24 keeps edges within 0.05 px
@@ -178,13 +180,13 @@ def _without_ball(stage: Stage) -> Stage:
 def clip_sound(
     scene: Scene, stages: list[Stage], views: list[View], settings: ClipSettings,
     duration_s: float, rng: np.random.Generator,
-) -> FloatArray:  # fmt: skip
+) -> NDArray[np.float32]:  # fmt: skip
     """The sound track on the clip's own clock, samples at 48 kHz."""
     microphone = views[0].centre_m
     events = tuple(e for e in stages[0].game.events if e.kind != "toss_release")
     if not events:
-        return make_sound((), np.zeros(0), microphone, duration_s, rng)  # type: ignore[return-value]
+        return make_sound((), np.zeros(0), microphone, duration_s, rng)
     t = np.array([e.t_s for e in events])
     heard = heard_at(t, np.stack([e.centre_m for e in events]), microphone)
     arrival = (heard - settings.t_offset_s) / (1.0 + scene.rig.clock_ppm * 1e-6)
-    return make_sound(events, arrival + scene.rig.av_offset_s, microphone, duration_s, rng)  # type: ignore[return-value]
+    return make_sound(events, arrival + scene.rig.av_offset_s, microphone, duration_s, rng)

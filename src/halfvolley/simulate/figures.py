@@ -4,6 +4,7 @@ A player is steered by a few keyframes (feet, crouch, racket, free hand) that th
 the racket meets the ball at each stroke, the free hand carries it before a serve. The rest of the
 body follows by the lengths of arms and legs.
 """
+# mypy: allow-untyped-defs
 
 import math
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from halfvolley.simulate.scene import FLOOR_Z_M, PlayerLook
 from halfvolley.types import FloatArray
 
 HALF_X = TABLE_LENGTH_M.value / 2
-N_LIMBS = 27
+N_LIMBS = 28
 LIMB_COLUMNS = 19
 """A limb: end (3), radius, end (3), radius, colour (3), second colour (3), its span along the
 limb (2), kind (0 capsule, 1 disc with its normal in place of the second end), 2 spare."""
@@ -449,3 +450,5 @@ def _skeleton(c, h, hand, paint, out):
         j += 4
     _limb(out, j, blade + 0.075 * handle, 0.013, grip + 0.03 * handle, 0.014, wood, none, 2, 2, 0)
     _limb(out, j + 1, blade, 0.077, normal, 0.0, front, back, 2, 2, 1)
+    belly, breast = pelvis + 0.02 * h * up, chest - 0.02 * h * spine
+    _limb(out, j + 2, belly, 0.115 * h, breast, 0.125 * h, shirt, stripe, 0.45, 0.72, 0)

@@ -5,9 +5,14 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from halfvolley.camera.kernels import undistort_radius
 from halfvolley.simulate import raster
-from halfvolley.simulate.hall import Layers, Surfaces, render_layers
+from halfvolley.simulate.hall import (
+    Layers,
+    LightImage,
+    Surfaces,
+    render_layers,
+    undistort_curve,
+)
 from halfvolley.simulate.scene import CameraRig, resting_camera
 from halfvolley.types import Camera, FloatArray
 
@@ -88,7 +93,7 @@ class Still:
             shifted[1:3] += margin
             self._lens[part] = (shifted, anchor.R)
         self._last: View | None = None
-        self._now: tuple[FloatArray, FloatArray, FloatArray] | None = None
+        self._now: tuple[LightImage, LightImage, LightImage] | None = None
         self._curve: tuple[FloatArray, float] | None = None
 
     def _travel(self, a: View, b: View) -> float:
@@ -106,7 +111,7 @@ class Still:
                 most = max(most, float(np.hypot(q[0] - u, q[1] - v)))
         return most
 
-    def at(self, view: View) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def at(self, view: View) -> tuple[LightImage, LightImage, LightImage]:
         """Layers of a frame: base (h, w, 3), table (h, w, 5), net (h, w, 4); not to be changed."""
         if self._last is not None and self._now is not None:
             if self._travel(self._last, view) < STEADY_PX:
@@ -117,26 +122,22 @@ class Still:
         m = layers.margin_px
         if np.array_equal(R, view.R) and np.array_equal(lens[1:3] - m, view.lens[1:3]):
             cut = (slice(m, m + h), slice(m, m + w))
-            now = tuple(
-                np.ascontiguousarray(a[cut]) for a in (layers.base, layers.table, layers.net)
+            now = (
+                np.ascontiguousarray(layers.base[cut]),
+                np.ascontiguousarray(layers.table[cut]),
+                np.ascontiguousarray(layers.net[cut]),
             )
         else:
             now = self._warp(layers, lens, R, view)
-        self._last, self._now = view, now  # type: ignore[assignment]
-        return now  # type: ignore[return-value]
+        self._last, self._now = view, now
+        return now
 
     def _warp(
         self, layers: Layers, lens: FloatArray, R: FloatArray, view: View
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    ) -> tuple[LightImage, LightImage, LightImage]:
         w, h = self.rig.size_px
         if self._curve is None:
-            far = float(np.hypot(w, h) / lens[0]) * 0.8
-            d2 = np.linspace(0.0, far * far, 4097)
-            d = np.sqrt(d2)
-            k1, k2 = float(lens[3]), float(lens[4])
-            scale = np.ones_like(d)
-            scale[1:] = [undistort_radius(k1, k2, x) / x for x in d[1:]]
-            self._curve = (np.nan_to_num(scale, nan=1.0), float(d2[1]))
+            self._curve = undistort_curve(layers.camera)
         map_u, map_v = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
         raster.turn_map(w, h, view.lens, view.R, lens, R, *self._curve, map_u, map_v)
         base = cv2.remap(layers.base, map_u, map_v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
@@ -153,7 +154,7 @@ class Still:
         return np.maximum(base, 0.0), table, net
 
     @staticmethod
-    def _covered(layers: Layers, map_u: FloatArray, map_v: FloatArray) -> tuple[slice, slice]:
+    def _covered(layers: Layers, map_u: LightImage, map_v: LightImage) -> tuple[slice, slice]:
         """Rows and columns of a frame in which table or net may be seen."""
         there = (layers.table[..., 3] > 0) | (layers.net[..., 3] > 0)
         if not there.any():

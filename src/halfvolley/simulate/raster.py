@@ -114,7 +114,7 @@ def limb_box(o, rim):
     )  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def limb_at(o, x, y, rim, found):
     """Coverage of a pixel by a limb; found (5,) becomes place along, distance, normal u, v, w.
 
@@ -148,11 +148,11 @@ def limb_at(o, x, y, rim, found):
     return cover
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def draw_limbs(
     limbs, n, R, lamps, ambient, floor_light, camera_side, rim, table, net, x0, y0, weight, out
 ):
-    """Adds one moment of a figure to out (3, h, w, 4): behind the table, behind the net, before all.
+    """Adds a moment of a figure to out (3, h, w, 4): behind the table, behind the net, before all.
 
     lamps (l, 4): unit direction to the lamp and irradiance. table and net are the layers over the
     window. out holds light times coverage, and coverage.
@@ -163,8 +163,8 @@ def draw_limbs(
     for i in range(n):
         o = limbs[i]
         left, top, right, bottom = limb_box(o, rim)
-        i0, i1 = max(int(math.ceil(left)) - x0, 0), min(int(math.floor(right)) - x0, w - 1)
-        j0, j1 = max(int(math.ceil(top)) - y0, 0), min(int(math.floor(bottom)) - y0, h - 1)
+        i0, i1 = max(math.ceil(left) - x0, 0), min(math.floor(right) - x0, w - 1)
+        j0, j1 = max(math.ceil(top) - y0, 0), min(math.floor(bottom) - y0, h - 1)
         disc = o[18] != 0.0
         shade = 1.0
         flip = False
@@ -208,7 +208,7 @@ def draw_limbs(
                     out[level, j, k, q] += weight * moment[level, j, k, q]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def _lit(nx, ny, nz, lamps, ambient, floor_light):
     """Light of a unit-reflectance surface with this normal: from above, from below, from lamps."""
     e = ambient * (0.7 + 0.3 * nz) + floor_light * 0.5 * (1.0 - nz)
@@ -219,7 +219,7 @@ def _lit(nx, ny, nz, lamps, ambient, floor_light):
     return e
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=True)
 def put_figure(frame, parts, table, net, x0, y0):
     """Puts a drawn figure into frame (H, W, 3), between the layers of table and net."""
     h, w = parts.shape[1], parts.shape[2]
@@ -372,8 +372,8 @@ def draw_ball(
         for m in range(1, limb_times.shape[0]):
             if abs(limb_times[m] - times[i]) < abs(limb_times[moment] - times[i]):
                 moment = m
-        i0, i1 = max(int(math.ceil(u - ru)) - x0, 0), min(int(math.floor(u + ru)) - x0, w - 1)
-        j0, j1 = max(int(math.ceil(v - rv)) - y0, 0), min(int(math.floor(v + rv)) - y0, h - 1)
+        i0, i1 = max(math.ceil(u - ru) - x0, 0), min(math.floor(u + ru) - x0, w - 1)
+        j0, j1 = max(math.ceil(v - rv) - y0, 0), min(math.floor(v + rv) - y0, h - 1)
         for j in range(j0, j1 + 1):
             # share of this row's exposure that falls into the slice
             open_t = start + readout * (j + y0) / height
@@ -403,8 +403,8 @@ def draw_ball(
                 if hidden_by_net[i]:
                     see *= 1.0 - net[j, k, 3]
                 for g in range(limbs.shape[0]):
-                    for l in range(n_limbs[g, moment]):
-                        o = limbs[g, moment, l]
+                    for i_limb in range(n_limbs[g, moment]):
+                        o = limbs[g, moment, i_limb]
                         left, top, right, bottom = limb_box(o, rim)
                         if k + x0 < left or k + x0 > right or j + y0 < top or j + y0 > bottom:
                             continue
@@ -418,22 +418,22 @@ def draw_ball(
                 sums[2] += part * (k + x0)
                 sums[3] += part * (j + y0)
                 cover[j, k] += part
-                m = min(q, 1.0)
+                slant = min(q, 1.0)
                 nu, nv = 0.0, 0.0
                 size = math.sqrt(dx * dx + dy * dy)
                 if size > 1e-9:
-                    nu, nv = m * dx / size, m * dy / size
-                nw = -math.sqrt(max(1.0 - m * m, 0.0))
+                    nu, nv = slant * dx / size, slant * dy / size
+                nw = -math.sqrt(max(1.0 - slant * slant, 0.0))
                 nx = R[0, 0] * nu + R[1, 0] * nv + R[2, 0] * nw
                 ny = R[0, 1] * nu + R[1, 1] * nv + R[2, 1] * nw
                 nz = R[0, 2] * nu + R[1, 2] * nv + R[2, 2] * nw
                 e = ambient * (0.7 + 0.3 * nz)
                 shine = 0.0
-                for l in range(lamps.shape[0]):
-                    cos = nx * lamps[l, 0] + ny * lamps[l, 1] + nz * lamps[l, 2]
+                for n in range(lamps.shape[0]):
+                    cos = nx * lamps[n, 0] + ny * lamps[n, 1] + nz * lamps[n, 2]
                     if cos > 0.0:
-                        e += cos * lamps[l, 3]
-                        shine += lamps[l, 3] * cos**40
+                        e += cos * lamps[n, 3]
+                        shine += lamps[n, 3] * cos**40
                 low = 0.5 * (1.0 - nz)
                 for s in range(3):
                     light[j, k, s] += part * (

@@ -4,14 +4,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from halfvolley.camera.kernels import project_point_jacobian
 from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.simulate import raster
 from halfvolley.simulate.figures import N_LIMBS, Figure
-from halfvolley.simulate.hall import build_surfaces
+from halfvolley.simulate.hall import LightImage, build_surfaces
 from halfvolley.simulate.lens import Still, View
 from halfvolley.simulate.path import STATES, BallPath, Game
 from halfvolley.simulate.scene import FLOOR_Z_M, BallLook, CameraRig, Scene
-from halfvolley.types import ByteImage, FloatArray
+from halfvolley.types import ByteImage, FloatArray, IntArray
 
 HALF_X, HALF_Y = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
 WHITE = 2.0  # light that the tone curve maps to white
@@ -69,7 +70,7 @@ class Picture:
     others: tuple[BallSeen, ...]
 
 
-def tone_curve(rig: CameraRig) -> tuple[FloatArray, FloatArray]:
+def tone_curve(rig: CameraRig) -> tuple[LightImage, LightImage]:
     """Value (0-1) and grain's standard deviation against the square root of light over WHITE."""
     x = np.linspace(0.0, 1.0, _CURVE) ** 2 * WHITE
     y = x * (1.0 + x / WHITE**2) / (1.0 + x)
@@ -114,6 +115,7 @@ class Renderer:
     ) -> None:  # fmt: skip
         self.scene, self.stages, self.rig = scene, stages, scene.rig
         self.still = Still(build_surfaces(scene), scene.rig, views, int(rng.integers(1 << 30)), spp)
+        self._paths: dict[tuple[int, int], tuple[FloatArray, FloatArray, FloatArray]] = {}
         self.grain = _grain(rng)
         self.flicker_phase = float(rng.uniform(0, 2 * np.pi))
         self.curve, self.sd_curve = tone_curve(scene.rig)
@@ -126,7 +128,7 @@ class Renderer:
         middle = float(np.median(base[..., 1]))
         gain = 0.5 * self.rig.brightness / max(middle, 1e-4)
         # white paper on the table must not be far beyond white
-        gain = min(gain, 1.1 / (0.85 * (1.0 + self.scene.hall.ambient)))
+        gain = min(gain, 1.8 / (0.85 * (1.0 + self.scene.hall.ambient)))
         return gain * np.array(self.rig.cast)
 
     def frame(self, view: View, t_s: float, rng: np.random.Generator) -> Picture:
@@ -149,7 +151,7 @@ class Renderer:
         return self._developed(light, t_s, rng, main, tuple(seen))
 
     # --- figures ---
-    def _limbs(self, view: View, t_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _limbs(self, view: View, t_s: float) -> tuple[FloatArray, IntArray, FloatArray]:
         """Projected limbs (figures, moments, m, 24), their counts, and the moments' times."""
         figures = [(s, f) for s in self.stages for f in s.figures]
         h = self.rig.size_px[1]
@@ -169,8 +171,8 @@ class Renderer:
         return out, counts, t_s + offsets + 0.5 * self.rig.readout_s
 
     def _figures(
-        self, light: FloatArray, table: FloatArray, net: FloatArray, view: View,
-        limbs: FloatArray, counts: FloatArray,
+        self, light: LightImage, table: LightImage, net: LightImage, view: View,
+        limbs: FloatArray, counts: IntArray,
     ) -> None:  # fmt: skip
         far = [float(limbs[i, 0, : counts[i, 0], 6].mean()) if counts[i, 0] else 0.0
                for i in range(len(limbs))]  # fmt: skip
@@ -199,7 +201,7 @@ class Renderer:
             raster.put_figure(light, parts, cut_table, cut_net, x0, y0)
 
     # --- shadows ---
-    def _shadows(self, light: FloatArray, table: FloatArray, view: View, t_s: float) -> None:
+    def _shadows(self, light: LightImage, table: LightImage, view: View, t_s: float) -> None:
         when = t_s + 0.5 * (self.rig.readout_s + self.rig.exposure_s)
         for stage in self.stages:
             for figure in stage.figures:
@@ -215,7 +217,7 @@ class Renderer:
                 self._ball_shadow(light, table, view, at, stage.game.radius_m)
 
     def _ball_shadow(
-        self, light: FloatArray, table: FloatArray, view: View, at: FloatArray, radius: float
+        self, light: LightImage, table: LightImage, view: View, at: FloatArray, radius: float
     ) -> None:
         over_table = abs(at[0]) < HALF_X and abs(at[1]) < HALF_Y and at[2] > 0
         ground = 0.0 if over_table else FLOOR_Z_M
@@ -235,11 +237,11 @@ class Renderer:
         self._shadow(light, table, view, spot, 2.0 * radius + height, strength, over_table)
 
     def _shadow(
-        self, light: FloatArray, table: FloatArray, view: View, at: FloatArray, size: float,
+        self, light: LightImage, table: LightImage, view: View, at: FloatArray, size: float,
         strength: float, on_table: bool,
     ) -> None:  # fmt: skip
         d_xyz, d_par = np.empty((2, 3)), np.empty((2, 11))
-        u, v = raster.project_point_jacobian(*view.lens, view.R, view.t_m, *at, d_xyz, d_par)
+        u, v = project_point_jacobian(*view.lens, view.R, view.t_m, *at, d_xyz, d_par)
         if not np.isfinite(u):
             return
         J = d_xyz[:, :2] * size
@@ -268,8 +270,8 @@ class Renderer:
         return [b for _, b in sorted(out, key=lambda o: -o[0])]
 
     def _ball(
-        self, light: FloatArray, table: FloatArray, net: FloatArray, view: View, t_s: float,
-        stage: Stage, path: BallPath, limbs: FloatArray, counts: FloatArray, moments: FloatArray,
+        self, light: LightImage, table: LightImage, net: LightImage, view: View, t_s: float,
+        stage: Stage, path: BallPath, limbs: FloatArray, counts: IntArray, moments: FloatArray,
     ) -> BallSeen | None:  # fmt: skip
         rig, (w, h) = self.rig, self.rig.size_px
         nodes = self._nodes(stage, path)
@@ -303,20 +305,19 @@ class Renderer:
 
     def _nodes(self, stage: Stage, path: BallPath) -> tuple[FloatArray, FloatArray, FloatArray]:
         key = (id(stage), path.ball_id)
-        cache = self.__dict__.setdefault("_node_cache", {})
-        if key not in cache:
-            cache[key] = (
+        if key not in self._paths:
+            self._paths[key] = (
                 path.t_s,
                 np.ascontiguousarray(path.xyz_m @ stage.turn.T + stage.shift_m),
                 np.ascontiguousarray(path.v_mps @ stage.turn.T),
             )
-        return cache[key]  # type: ignore[no-any-return]
+        return self._paths[key]
 
     def _sweep(
-        self, light: FloatArray, table: FloatArray, net: FloatArray, view: View, t_s: float,
+        self, light: LightImage, table: LightImage, net: LightImage, view: View, t_s: float,
         stage: Stage, nodes: tuple[FloatArray, FloatArray, FloatArray],
         span: tuple[float, float], ends: tuple[float, float, float, float], size: float,
-        limbs: FloatArray, counts: FloatArray, moments: FloatArray,
+        limbs: FloatArray, counts: IntArray, moments: FloatArray,
     ) -> tuple[float, float, FloatArray]:  # fmt: skip
         """Draws the streak; returns visible share, contrast, centroid."""
         rig, (w, h) = self.rig, self.rig.size_px
@@ -382,7 +383,7 @@ class Renderer:
 
     # --- development ---
     def _developed(
-        self, light: FloatArray, t_s: float, rng: np.random.Generator, ball: BallSeen | None,
+        self, light: LightImage, t_s: float, rng: np.random.Generator, ball: BallSeen | None,
         others: tuple[BallSeen, ...],
     ) -> Picture:  # fmt: skip
         w, h = self.rig.size_px
@@ -403,18 +404,18 @@ class Renderer:
         return Picture(luma, cb, cr, ball, others)
 
 
-def _grain(rng: np.random.Generator, size: int = 1024) -> FloatArray:
+def _grain(rng: np.random.Generator, size: int = 1024) -> LightImage:
     """Noise of unit variance, slightly smooth as after interpolation of a colour mosaic."""
     white = rng.standard_normal((size, size)).astype(np.float32)
     soft = white + 0.35 * (np.roll(white, 1, 0) + np.roll(white, 1, 1))
-    return soft / np.float32(soft.std())
+    return (soft / soft.std()).astype(np.float32)
 
 
 def _limbs_box(
-    limbs: FloatArray, counts: FloatArray, rim: float, w: int, h: int
+    limbs: FloatArray, counts: IntArray, rim: float, w: int, h: int
 ) -> tuple[int, int, int, int] | None:
     boxes = [
-        raster.limb_box(limbs[m, l], rim) for m in range(len(counts)) for l in range(counts[m])
+        raster.limb_box(limbs[m, i], rim) for m in range(len(counts)) for i in range(counts[m])
     ]
     a = np.array(boxes)
     x0, y0 = max(int(np.floor(a[:, 0].min())), 0), max(int(np.floor(a[:, 1].min())), 0)

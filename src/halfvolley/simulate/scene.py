@@ -37,17 +37,38 @@ def linear(colour: str) -> Rgb:
     return (float(out[0]), float(out[1]), float(out[2]))
 
 
+# Ordinary colours of a club, the defaults below.
+_USUAL_TOP = linear("#1d4b7a")
+_USUAL_LINE = linear("#eef0ee")
+_USUAL_FRAME = linear("#1a1c20")
+_USUAL_NET = linear("#1c2230")
+_USUAL_BAND = linear("#e8e8e2")
+_USUAL_WALL = linear("#8d959c")
+_USUAL_WALL_SECOND = linear("#7d858c")
+_USUAL_FLOOR = linear("#7a5236")
+_USUAL_FLOOR_SECOND = linear("#6a442b")
+_USUAL_SURROUND = linear("#17386e")
+_USUAL_COLOUR = linear("#f08a1c")
+_USUAL_SKIN = linear("#c68863")
+_USUAL_HAIR = linear("#2a1d14")
+_USUAL_SHIRT = linear("#29496b")
+_USUAL_SHORTS = linear("#16181c")
+_USUAL_SHOES = linear("#e5e5e0")
+_USUAL_RACKET_FRONT = linear("#b0202a")
+_USUAL_RACKET_BACK = linear("#141414")
+
+
 @dataclass(frozen=True, slots=True)
 class TableLook:
     """A table: its place, colours and gloss."""
 
     centre_m: tuple[float, float] = (0.0, 0.0)  # in the world frame
     along_y: bool = False  # True: turned by a quarter
-    top: Rgb = linear("#1d4b7a")
-    line: Rgb = linear("#eef0ee")
-    frame: Rgb = linear("#1a1c20")
-    net: Rgb = linear("#1c2230")
-    band: Rgb = linear("#e8e8e2")
+    top: Rgb = _USUAL_TOP
+    line: Rgb = _USUAL_LINE
+    frame: Rgb = _USUAL_FRAME
+    net: Rgb = _USUAL_NET
+    band: Rgb = _USUAL_BAND
     gloss: float = 0.03  # share of light reflected like a mirror, seen from above
 
 
@@ -89,13 +110,13 @@ class Hall:
     half_x_m: float = 7.0
     half_y_m: float = 5.0
     ceiling_z_m: float = 4.0
-    wall: Rgb = linear("#8d959c")
+    wall: Rgb = _USUAL_WALL
     wall_pattern: Literal["plain", "bricks", "panels", "curtain"] = "plain"
-    wall_second: Rgb = linear("#7d858c")
-    floor: Rgb = linear("#7a5236")
-    floor_second: Rgb = linear("#6a442b")
+    wall_second: Rgb = _USUAL_WALL_SECOND
+    floor: Rgb = _USUAL_FLOOR
+    floor_second: Rgb = _USUAL_FLOOR_SECOND
     floor_pattern: Literal["tiles", "planks", "plain"] = "planks"
-    surround: Rgb | None = linear("#17386e")  # None: no surrounds
+    surround: Rgb | None = _USUAL_SURROUND  # None: no surrounds
     surround_x_m: float = 5.4
     surround_y_m: float = 3.2
     lamps: tuple[Lamp, ...] = ()
@@ -160,7 +181,7 @@ class CameraRig:
 class BallLook:
     """The ball to the eye."""
 
-    colour: Rgb = linear("#f08a1c")
+    colour: Rgb = _USUAL_COLOUR
     name: str = "orange"
     gloss: float = 0.04
 
@@ -194,15 +215,15 @@ class PlayerLook:
     name: str
     height_m: float = 1.75
     left_handed: bool = False
-    skin: Rgb = linear("#c68863")
-    hair: Rgb = linear("#2a1d14")
-    shirt: Rgb = linear("#29496b")
+    skin: Rgb = _USUAL_SKIN
+    hair: Rgb = _USUAL_HAIR
+    shirt: Rgb = _USUAL_SHIRT
     stripe: Rgb | None = None
-    shorts: Rgb = linear("#16181c")
+    shorts: Rgb = _USUAL_SHORTS
     trousers: bool = False
-    shoes: Rgb = linear("#e5e5e0")
-    racket_front: Rgb = linear("#b0202a")
-    racket_back: Rgb = linear("#141414")
+    shoes: Rgb = _USUAL_SHOES
+    racket_front: Rgb = _USUAL_RACKET_FRONT
+    racket_back: Rgb = _USUAL_RACKET_BACK
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,11 +303,15 @@ _CLUBS = ("Marlstead Hall", "Quarry Lane", "Old Ropeworks", "Fennick Street", "L
           "Tannery Yard")  # fmt: skip
 
 
+def _three(values: FloatArray) -> Vec:
+    return (float(values[0]), float(values[1]), float(values[2]))
+
+
 def _pick(rng: np.random.Generator, colours: tuple[str, ...], spread: float = 0.12) -> Rgb:
     """One of the colours, slightly changed."""
     base = np.array(linear(colours[int(rng.integers(len(colours)))]))
     out = np.clip(base * np.exp(rng.normal(0.0, spread, 3)), 0.004, 0.9)
-    return (float(out[0]), float(out[1]), float(out[2]))
+    return _three(out)
 
 
 def random_player(rng: np.random.Generator, name: str) -> PlayerLook:
@@ -336,7 +361,7 @@ def _random_lamps(rng: np.random.Generator, hall: Hall, one_sided: bool) -> tupl
     z = hall.ceiling_z_m - 0.02
     if one_sided:
         side = float(rng.choice([-1.0, 1.0]))
-        y = side * (hall.half_y_m - 0.8)
+        y = side * (hall.half_y_m - 1.3)
         places = [(x, y) for x in (-3.0, 0.0, 3.0)]
     else:
         nx, ny = int(rng.integers(2, 4)), int(rng.integers(1, 3))
@@ -418,10 +443,10 @@ def _random_posters(rng: np.random.Generator, hall: Hall, ball: BallLook) -> tup
         half = hall.half_x_m if wall[0] == "y" else hall.half_y_m
         for _ in range(int(rng.integers(0, 4))):
             size = (float(rng.uniform(0.5, 2.2)), float(rng.uniform(0.4, 1.1)))
-            colours = tuple(_pick(rng, _LOUD) for _ in range(4)) + (ball.colour,)
+            colours = (*(_pick(rng, _LOUD) for _ in range(4)), ball.colour)
             posters.append(
                 Poster(
-                    wall,  # type: ignore[arg-type]
+                    wall,
                     float(rng.uniform(-0.8, 0.8) * half),
                     float(rng.uniform(0.1, hall.ceiling_z_m - 0.8)),
                     size,
@@ -514,14 +539,14 @@ def random_rig(
         k2=float(-0.25 * k1 * rng.uniform(0.5, 1.2)),
         readout_s=float(rng.uniform(*r.readout_s)),
         exposure_s=float(np.exp(rng.uniform(*np.log(r.exposure_s)))),
-        brightness=float(rng.uniform(0.3, 0.55)),
+        brightness=float(rng.uniform(0.35, 0.7)),
         read_noise=float(rng.uniform(*r.read_noise)),
         shot_noise=float(rng.uniform(0.006, 0.02)),
         blur_px=float(rng.uniform(0.4, 0.8)),
         vignette=float(rng.uniform(0.0, 0.3)),
-        cast=tuple(float(v) for v in np.exp(rng.normal(0.0, 0.12 if view == "webcam" else 0.04, 3))),  # type: ignore[arg-type]
+        cast=_three(np.exp(rng.normal(0.0, 0.12 if view == "webcam" else 0.04, 3))),
         flicker_depth=float(rng.uniform(0.05, 0.3)) if rng.random() < 0.2 else 0.0,
-        drift=Drift(turn_rad=tuple(float(v) for v in rng.normal(0.0, 2e-4, 3))),  # type: ignore[arg-type]
+        drift=Drift(turn_rad=_three(rng.normal(0.0, 2e-4, 3))),
         av_offset_s=float(rng.uniform(-0.05, 0.08)),
     )  # fmt: skip
     return frame_table(rig, float(rng.uniform(*r.fill)))

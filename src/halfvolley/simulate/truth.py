@@ -18,32 +18,32 @@ from halfvolley.errors import StorageError
 from halfvolley.simulate.lens import View
 from halfvolley.simulate.path import Event, Game
 from halfvolley.simulate.render import BallSeen
-from halfvolley.simulate.scene import FLOOR_Z_M, Scene, net_tops, table_corners
+from halfvolley.simulate.scene import Scene, net_tops, table_corners
 from halfvolley.types import FloatArray
 
 REV = 2.0 * np.pi
 FORMAT = "footage-truth-1"
 
 _CONVENTIONS = {
-    "world": "origin at the centre of the playing surface, x along the length (player A at -x, B at +x), "
-    "y along the width, z up; metres; floor z = -0.76",
-    "pixels": "OpenCV: integer (u, v) is the centre of a pixel; x_cam = R x_world + t; distortion k1, k2 as "
-    "cv2 (dist = [k1, k2, 0, 0, 0])",
-    "shutter": "row v (0 = top) of the frame whose exposure starts at world time T is exposed from "
-    "T + readout_s * v / height to that + exposure_s",
-    "time": "world time T of a frame (start of the exposure of its row 0) = t_offset_s + pts * (1 + "
-    "clock_ppm * 1e-6)",
-    "audio": "a sound made at world time te at distance d from the camera is heard in the track at pts time "
-    "(te + d / 343.2 - t_offset_s) / (1 + clock_ppm * 1e-6) + av_offset_s",
-    "visible": "share of the ball's (time-averaged) image that is neither hidden nor outside the frame; mesh "
-    "of the net counts by what it covers",
-    "ball_t": "world time at the middle of the exposure of the row in which the ball's centre is then "
-    "projected; xyz, vel, u, v are at that time; uv_start and uv_end are the ends of the streak",
-    "contrast": "largest 8-bit channel difference (0-255) that the ball makes to the picture in this frame, "
-    "before noise and coding",
-    "spin": "rev/s, right-handed vector in world axes; 'state' is one of hand, toss, flight, dead (after the "
-    "point), rolling, rest",
-}  # fmt: skip
+    "world": "origin at the centre of the playing surface, x along the length (player A at -x, "
+    "B at +x), y along the width, z up; metres; floor z = -0.76",
+    "pixels": "OpenCV: integer (u, v) is the centre of a pixel; x_cam = R x_world + t; distortion "
+    "k1, k2 as cv2 (dist = [k1, k2, 0, 0, 0])",
+    "shutter": "row v (0 = top) of the frame whose exposure starts at world time T is exposed "
+    "from T + readout_s * v / height to that + exposure_s",
+    "time": "world time T of a frame (start of the exposure of its row 0) = t_offset_s + pts * "
+    "(1 + clock_ppm * 1e-6)",
+    "audio": "a sound made at world time te at distance d from the camera is heard in the track "
+    "at pts time (te + d / 343.2 - t_offset_s) / (1 + clock_ppm * 1e-6) + av_offset_s",
+    "visible": "share of the ball's (time-averaged) image that is neither hidden nor outside the "
+    "frame; mesh of the net counts by what it covers",
+    "ball_t": "world time at the middle of the exposure of the row in which the ball's centre is "
+    "then projected; xyz, vel, u, v are at that time; uv_start, uv_end are the streak's ends",
+    "contrast": "largest 8-bit channel difference (0-255) that the ball makes to the picture in "
+    "this frame, before noise and coding",
+    "spin": "rev/s, right-handed vector in world axes; 'state' is one of hand, toss, flight, dead "
+    "(after the point), rolling, rest",
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
