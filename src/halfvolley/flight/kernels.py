@@ -18,7 +18,7 @@ from halfvolley.physics.kernels import fly_sensitivities
 from halfvolley.types.arrays import FloatArray, IntArray
 
 GLANCE_ROUNDS = 4  # after which a piece that is far off is given up
-HOPELESS = 60.0  # Huber cost a sighting: some 13 standard deviations each
+HOPELESS = 30.0  # Huber cost a sighting: some 7 standard deviations each
 HUBER = 2.5  # residuals beyond this many standard deviations pull with constant force
 
 

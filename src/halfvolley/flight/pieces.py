@@ -99,7 +99,9 @@ def find_pieces(
         left = [
             rows
             for rows, piece in zip(waiting, fitted, strict=True)
-            if piece is None and len(rows) >= settings.shortest_split
+            if piece is None
+            and len(rows) >= settings.shortest_split
+            and np.mean(seen.score[rows]) > settings.split_score
         ]
         waiting = _split(left, seen, f_px, settings)
     return sorted(found.values(), key=lambda piece: (piece.t0_s, -len(piece.rows)))
