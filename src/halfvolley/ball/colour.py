@@ -8,7 +8,33 @@ _KEPT = 240  # samples; a rally or two
 _ENOUGH = 12  # samples before the colour is used at all
 _LUMA_SPREAD = 35.0  # shading from the lamps [8-bit steps]
 _CHROMA_SPREAD = 10.0
+_ORANGE = np.array([-0.78, 0.62])  # direction of orange in cb, cr: (255, 128, 0) of BT.709
 _REFRESH_EVERY = 8  # new samples between two looks for the mode
+
+
+def lawful(colours: FloatArray) -> FloatArray:
+    """How well colours agree with the rules' white or orange ball, before any is learned.
+
+    Parameters
+    ----------
+    colours : (n, 3) float64
+        Luma, cb, cr [8-bit steps].
+
+    Returns
+    -------
+    (n,) float64
+        1 for a light grey or an orange of any strength, 0.1 for what is neither.
+    """
+    luma = colours[:, 0]
+    cb = colours[:, 1] - 128.0
+    cr = colours[:, 2] - 128.0
+    strength = np.hypot(cb, cr)
+    light = 1.0 / (1.0 + np.exp(-(luma - 80.0) / 15.0))
+    white = np.exp(-((strength / 25.0) ** 2))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        hue = np.where(strength > 0.0, (cr * _ORANGE[1] + cb * _ORANGE[0]) / strength, 0.0)
+    orange = np.clip((hue - 0.7) / 0.2, 0.0, 1.0) * np.clip(strength / 30.0, 0.0, 1.0)
+    return 0.1 + 0.9 * light * np.maximum(white, orange)
 
 
 class ColourModel:

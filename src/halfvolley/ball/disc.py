@@ -33,6 +33,8 @@ RESULT_COLUMNS = 26
 MAX_SIDE = 400  # longest side of a window [px]
 LUMA_PARAMETERS = 9  # u, v, r, sx, sy, c0, cx, cy, cz
 PARAMETERS = 12  # and cb, cr, q
+_LOOSE = 2.0  # how far a fit may leave its start, in radii
+_TIGHT = 0.2  # beside a racket or hand, where a free fit runs away
 _FINE_STEPS = 7
 _COARSE_STEPS = 5
 _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
@@ -387,10 +389,16 @@ def _build(  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _add_priors(theta, start, prior_r, prior_site, normal, grad):  # type: ignore[no-untyped-def]
+def _add_priors(theta, start, leash, prior_r, prior_site, normal, grad):  # type: ignore[no-untyped-def]
     """Radius from camera or trail, streak near the blob's, chroma site of the clip, sane shading."""
     cost = 0.0
-    f = 1.0 / prior_r[1] ** 2
+    f = 1.0 / (leash * start[2]) ** 2
+    for k in range(2):
+        off = start[k] - theta[k]
+        normal[k, k] += f
+        grad[k] += f * off
+        cost += f * off * off
+    f = 1.0 / (prior_r[1] * min(leash, 1.0)) ** 2
     normal[2, 2] += f
     grad[2] += f * (prior_r[0] - theta[2])
     cost += f * (prior_r[0] - theta[2]) ** 2
@@ -404,7 +412,7 @@ def _add_priors(theta, start, prior_r, prior_site, normal, grad):  # type: ignor
         grad[k] -= f * theta[k]
         cost += f * theta[k] ** 2
     length = math.hypot(start[3], start[4])
-    f = 1.0 / (0.8 * start[2] + 0.4 * length) ** 2
+    f = 1.0 / (min(leash, 1.0) * (0.8 * start[2] + 0.4 * length)) ** 2
     for k in range(3, 5):
         off = start[k] - theta[k]
         normal[k, k] += f
@@ -419,7 +427,7 @@ def _add_priors(theta, start, prior_r, prior_site, normal, grad):  # type: ignor
 
 @_compiled
 def _descend(  # type: ignore[no-untyped-def]
-    data, ends, theta, start, noise, blur, prior_r, prior_site, table, steps, normal, sums
+    data, ends, theta, start, leash, noise, blur, prior_r, prior_site, table, steps, normal, sums
 ):
     """Damped Gauss-Newton; the first pass finds colours only. False where it cannot be solved."""
     trial = theta.copy()
@@ -432,11 +440,11 @@ def _descend(  # type: ignore[no-untyped-def]
     best = 1e300
     for it in range(steps + 1):
         # a start beside the ball misfits everywhere: outliers are told only near the end
-        trust = 4.0 if it < 3 else 0.1
+        trust = 0.1 if it >= 3 else (4.0 if leash >= 1.0 else 0.3)
         if it == 3:
             best = 1e300
         cost = _build(data, ends, trial, noise, blur, trust, table, n_trial, grad, s_trial)
-        cost += _add_priors(trial, start, prior_r, prior_site, n_trial, grad)
+        cost += _add_priors(trial, start, leash, prior_r, prior_site, n_trial, grad)
         if it > 1 and cost > best:
             step *= 0.3  # the last step went too far: go back most of the way
             trial[:] = theta + step
@@ -477,13 +485,15 @@ def _descend(  # type: ignore[no-untyped-def]
 def fit_disc(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
     slot: int, others: IntArray, start: FloatArray, blur: float, prior_r: FloatArray,
-    prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
+    prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, leash: float,
+    out: FloatArray,
 ) -> bool:  # fmt: skip
     """Fit equations (1) to (3) to one spot; False where nothing could be fitted.
 
     `ring_*` hold whole pictures, `gain` their brightness by half-size row, `others` the slots that
     may serve as background. `start` is u, v, r, sx, sy; `prior_r` is
-    value, sd and top of the radius, `prior_site` value and sd of the chroma site. `coarse` takes every second pixel and fewer steps. `out` is laid out by the names at the top of this file.
+    value, sd and top of the radius, `prior_site` value and sd of the chroma site. `coarse` takes fewer pixels and
+    steps; `leash` says how far from its start, in radii, the fit may end. `out` is laid out by the names at the top of this file.
     """
     height, width = ring_y.shape[1:]
     theta = np.zeros(PARAMETERS)
@@ -543,15 +553,28 @@ def fit_disc(
                 n += 1
         floor /= max(n, 1)
         if not _descend(
-            data, ends, theta, start, noise, blur, prior_r, prior_site, table, steps, normal, sums
+            data,
+            ends,
+            theta,
+            start,
+            leash,
+            noise,
+            blur,
+            prior_r,
+            prior_site,
+            table,
+            steps,
+            normal,
+            sums,
         ):
             return False
         moved = math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r)
         if moved < 0.35 * r:
             break
-    if math.hypot(theta[0] - start[0], theta[1] - start[1]) > 2.0 * start[2] + 0.5 * math.hypot(
-        start[3], start[4]
-    ):
+    length = math.hypot(start[3], start[4])
+    if math.hypot(theta[0] - start[0], theta[1] - start[1]) > 0.8 * start[2] + 0.25 * length:
+        return False
+    if theta[2] > 1.5 * start[2] or math.hypot(theta[3], theta[4]) > 1.6 * length + 2.0 * start[2]:
         return False
     inverse = np.zeros((PARAMETERS, PARAMETERS))
     column = np.zeros(PARAMETERS)
@@ -600,7 +623,10 @@ def fit_many(
     for k in range(len(starts)):
         if fit_disc(
             ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k, :5], blur, prior_r[k],
-            prior_site, longest, table, coarse, out[n],
+            prior_site, longest, table, coarse, _LOOSE, out[n],
+        ) or fit_disc(
+            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k, :5], blur, prior_r[k],
+            prior_site, longest, table, coarse, _TIGHT, out[n],
         ):  # fmt: skip
             n += 1
     return n

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from halfvolley.ball import disc, kernels
-from halfvolley.ball.colour import ColourModel
+from halfvolley.ball.colour import ColourModel, lawful
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
 from halfvolley.ball.trail import Blinkers, expected_spots, link, no_points, start_points
@@ -259,7 +259,7 @@ class BallFinder:
         r = fit[:, disc.R]
         score = np.clip(fit[:, disc.QUALITY], 0.0, 1.0)
         score = score * (1.0 - np.exp(-0.15 * fit[:, disc.SNR]))
-        score = score * self._colour.likeness(_colours(fit))
+        score = score * self._colour.likeness(_colours(fit)) * lawful(_colours(fit)) ** 0.5
         score = score * self._blinkers.freedom(fit[:, :2])
         low = np.full(len(fit), self._settings.min_radius_px)
         high = np.full(len(fit), self._max_radius)
@@ -290,13 +290,35 @@ class BallFinder:
             score,
         )
         points = link(self._before, self._middle, points, 0.15 * self._size[0])
-        flying = (points.length >= 4) & (fit[:, disc.QUALITY] > 0.7)
+        step = np.zeros((len(fit), 2))
+        on_trail = points.length >= 3
+        step[on_trail] = points.uv_px[on_trail] - self._middle.uv_px[points.back[on_trail]]
+        surety = self._surety(fit, points.length, step)
+        flying = surety > 0.1
         if np.any(flying):
             self._site.add(fit[flying])
-            if self._colour.add(points.colour[flying], fit[flying, disc.QUALITY]):
+            if self._colour.add(points.colour[flying], surety[flying]):
                 self._distance.clear()
         self._blinkers.note(points)
         self._before, self._middle = self._middle, points
+
+    @staticmethod
+    def _surety(fit: FloatArray, length: IntArray, step: FloatArray) -> FloatArray:
+        """0-1: how surely a spot is a flying ball, by its trail and picture alone."""
+        r = fit[:, disc.R]
+        fast = np.clip(np.hypot(*step.T) / (2.0 * r), 0.0, 1.0)
+        streak = fit[:, disc.STREAK_X : disc.STREAK_Y + 1]
+        # the streak of a ball lies along its way; a limb's blob is as long as the limb
+        across = np.abs(streak[:, 0] * step[:, 1] - streak[:, 1] * step[:, 0])
+        across /= np.maximum(np.hypot(*step.T), 1e-9)
+        shape = np.exp(-((across / (0.8 * r)) ** 2)) * (np.hypot(*streak.T) < np.hypot(*step.T) + r)
+        clean = np.clip(fit[:, disc.QUALITY], 0.0, 1.0) ** 2 / (
+            1.0 + (fit[:, disc.OUTSIDE] / 4.0) ** 2
+        )
+        even = np.hypot(fit[:, disc.SHADE_X], fit[:, disc.SHADE_Y]) < 1.5
+        trail = np.clip((length - 2) / 4.0, 0.0, 1.0)
+        out: FloatArray = fast * shape * clean * even * trail * lawful(_colours(fit))
+        return out
 
 
 class SiteEstimate:
