@@ -21,7 +21,6 @@ from halfvolley.video.timing import seconds, standard_rate, timing_warnings
 # codes of ISO/IEC 23091-2 (matrix coefficients), as FFmpeg passes them on
 _MATRICES = {1: "bt709", 4: "bt601", 5: "bt601", 6: "bt601", 9: "bt2020", 10: "bt2020"}
 _HDR_TRANSFERS = {16: "PQ", 18: "HLG"}
-_INTERLACED = range(2, 6)  # field orders; 1 is progressive, 0 unknown
 _FULL_RANGE = 2
 
 
@@ -254,7 +253,7 @@ def _picture_warnings(
     picture: av.video.frame.VideoFrame, stream: av.video.stream.VideoStream
 ) -> tuple[str, ...]:
     said = []
-    if picture.interlaced_frame or stream.codec_context.field_order in _INTERLACED:
+    if picture.interlaced_frame:
         said.append(
             "the clip is interlaced, every picture mixes two moments; film with a progressive mode"
         )

@@ -106,7 +106,8 @@ class FrameReader:
         if faults.first_lost is not None and not self._keyframes_only:
             said.append(
                 f"{lost} {'picture' if lost == 1 else 'pictures'} could not be decoded, the first "
-                f"at {info.pts_s[faults.first_lost]:.3f} s"
+                f"at {info.pts_s[faults.first_lost]:.3f} s; those after it may be smeared up to "
+                "the next keyframe"
             )
         self.warnings = tuple(said)
 
@@ -194,9 +195,9 @@ def iter_frames(
     keyframes_only : bool
         Give only pictures that are coded alone: a fast look through a long clip.
 
-    Yields
-    ------
-    Frame
+    Returns
+    -------
+    iterator of Frame
         Luma (h, w) and chroma at half size; views of the decoder's memory where the clip is 8-bit
         4:2:0 and not turned. They stay valid while the frame is held.
 
@@ -205,7 +206,7 @@ def iter_frames(
     FootageError
         If the file cannot be read, or no picture of it can be decoded.
     """
-    yield from FrameReader(clip, start_s=start_s, stop_s=stop_s, keyframes_only=keyframes_only)
+    return iter(FrameReader(clip, start_s=start_s, stop_s=stop_s, keyframes_only=keyframes_only))
 
 
 @dataclass(slots=True)
