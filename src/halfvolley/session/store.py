@@ -217,10 +217,9 @@ def package_versions() -> dict[str, str]:
     """Versions of what a result depends on, for the record."""
     from importlib.metadata import PackageNotFoundError, version
 
-    import halfvolley
-
-    versions = {"halfvolley": halfvolley.__version__}
-    names = ("numpy", "scipy", "numba", "opencv-python-headless", "av", "pyarrow", "matplotlib")
+    versions: dict[str, str] = {}
+    names = ("halfvolley", "numpy", "scipy", "numba", "opencv-python-headless", "av", "pyarrow",
+             "matplotlib")  # fmt: skip
     for name in names:
         try:
             versions[name] = version(name)

@@ -1,0 +1,127 @@
+"""Writes the generated parts of the docs from the code: keys, columns, commands.
+
+    python docs/generate.py          write them
+    python docs/generate.py --check  only say whether they are up to date
+
+A generated part stands between <!-- begin NAME --> and <!-- end NAME -->.
+"""
+
+import re
+import sys
+from pathlib import Path
+
+import typer.main
+
+from halfvolley.cli import app
+from halfvolley.session.columns import COLUMNS, CSV_TOO, Column
+from halfvolley.session.schema import KEYS, Key
+
+DOCS = Path(__file__).parent
+KEY_TABLES = {
+    "": "Top of the file",
+    "ball": "`[ball]`",
+    "air": "`[air]`",
+    "players": "`[players]`",
+    "clips": "`[[clips]]`, once for each recording",
+}
+
+
+def keys() -> str:
+    """All keys of session.toml."""
+    parts = []
+    for table, title in KEY_TABLES.items():
+        rows = [_key_row(key) for key in KEYS if key.table == table]
+        parts.append(
+            f"### {title}\n\n| key | unit | default | meaning |\n| --- | --- | --- | --- |\n"
+            + "\n".join(rows)
+        )
+    return "\n\n".join(parts)
+
+
+def _key_row(key: Key) -> str:
+    default = {None: "–", ...: "required", "": "–", (): "none"}.get(key.default, key.default)
+    meaning = key.meaning
+    if key.choices:
+        meaning += f" ({', '.join(key.choices)})"
+    elif abs(key.low) != float("inf") and abs(key.high) != float("inf"):
+        meaning += f" ({key.low:g} to {key.high:g})"
+    return f"| `{key.name}` | {key.unit} | {default} | {meaning} |"
+
+
+def columns() -> str:
+    """All columns of all tables."""
+    parts = []
+    for name, table in COLUMNS.items():
+        files = f"`{name}.parquet`" + (f" and `{name}.csv`" if name in CSV_TOO else "")
+        parts.append(
+            f"### {name}\n\n{files}\n\n| column | type | unit | meaning | null when |\n"
+            "| --- | --- | --- | --- | --- |\n" + "\n".join(_column_row(c) for c in table)
+        )
+    return "\n\n".join(parts)
+
+
+def _column_row(column: Column) -> str:
+    return (
+        f"| `{column.name}` | {column.kind} | {column.unit} | {column.meaning} | "
+        f"{column.null or 'never'} |"
+    )
+
+
+def commands() -> str:
+    """All commands with their arguments and options."""
+    group = typer.main.get_command(app)
+    parts = []
+    for name, command in group.commands.items():  # type: ignore[attr-defined]
+        text = " ".join((command.help or "").split())
+        rows = [_parameter_row(p) for p in command.params if p.name != "help"]
+        parts.append(
+            f"## halfvolley {name}\n\n{text}\n\n| argument or option | default | meaning |\n"
+            "| --- | --- | --- |\n" + "\n".join(rows)
+        )
+    return "\n\n".join(parts)
+
+
+def _parameter_row(parameter) -> str:  # type: ignore[no-untyped-def]
+    if parameter.param_type_name == "argument":
+        name = (parameter.metavar or parameter.name.upper()).strip("[]")
+    else:
+        name = ", ".join([*parameter.opts, *parameter.secondary_opts])
+    default = parameter.default
+    shown = "required" if parameter.required else "–" if default in (None, "") else default
+    words = " ".join((parameter.help or "").split())
+    return f"| `{name}` | {shown} | {words} |"
+
+
+PARTS = {"session.md": {"keys": keys, "columns": columns}, "commands.md": {"commands": commands}}
+
+
+def filled(path: Path) -> str:
+    """A page with its generated parts as the code is now."""
+    text = path.read_text(encoding="utf-8")
+    for name, make in PARTS[path.name].items():
+        pattern = rf"(<!-- begin {name} -->\n).*?(<!-- end {name} -->)"
+        body = make()
+        text, n = re.subn(
+            pattern, lambda m, body=body: f"{m[1]}\n{body}\n\n{m[2]}", text, flags=re.DOTALL
+        )
+        if n != 1:
+            raise SystemExit(f"{path} lacks the marks of {name}")
+    return text
+
+
+def main() -> None:
+    """Write, or check."""
+    stale = []
+    for name in PARTS:
+        path = DOCS / name
+        text = filled(path)
+        if text != path.read_text(encoding="utf-8"):
+            stale.append(name)
+            if "--check" not in sys.argv:
+                path.write_text(text, encoding="utf-8")
+    if stale and "--check" in sys.argv:
+        raise SystemExit(f"out of date: {', '.join(stale)}; run: python docs/generate.py")
+
+
+if __name__ == "__main__":
+    main()
