@@ -35,6 +35,8 @@ LUMA_PARAMETERS = 9  # u, v, r, sx, sy, c0, cx, cy, cz
 PARAMETERS = 12  # and cb, cr, q
 _LOOSE = 2.0  # how far a fit may leave its start, in radii
 _TIGHT = 0.2  # beside a racket or hand, where a free fit runs away
+_SHADE = (0.0, -0.6, 0.15)  # usual shading along x, y, z, as shares of c0
+_SHADE_SD = (0.35, 0.25, 0.15)
 _FINE_STEPS = 7
 _COARSE_STEPS = 5
 _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
@@ -406,11 +408,18 @@ def _add_priors(theta, start, leash, prior_r, prior_site, normal, grad):  # type
     normal[11, 11] += f
     grad[11] += f * (prior_site[0] - theta[11])
     cost += f * (prior_site[0] - theta[11]) ** 2
-    f = 1.0 / (0.6 * max(theta[5], 400.0)) ** 2
+    # lamps hang above: the image of a ball is brighter at the top, by about this much
+    level = max(theta[5], 400.0)
     for k in range(6, 9):
+        mean = _SHADE[k - 6]
+        f = 1.0 / (_SHADE_SD[k - 6] * level) ** 2
+        off = mean * theta[5] - theta[k]
         normal[k, k] += f
-        grad[k] -= f * theta[k]
-        cost += f * theta[k] ** 2
+        normal[k, 5] -= f * mean
+        normal[5, 5] += f * mean * mean
+        grad[k] += f * off
+        grad[5] -= f * mean * off
+        cost += f * off * off
     length = math.hypot(start[3], start[4])
     f = 1.0 / (min(leash, 1.0) * (0.8 * start[2] + 0.4 * length)) ** 2
     for k in range(3, 5):
