@@ -12,6 +12,7 @@ from pathlib import Path
 
 import typer.main
 
+import halfvolley as hv
 from halfvolley.cli import app
 from halfvolley.session.columns import COLUMNS, CSV_TOO, Column
 from halfvolley.session.schema import KEYS, Key
@@ -92,7 +93,23 @@ def _parameter_row(parameter) -> str:  # type: ignore[no-untyped-def]
     return f"| `{name}` | {shown} | {words} |"
 
 
-PARTS = {"session.md": {"keys": keys, "columns": columns}, "commands.md": {"commands": commands}}
+def names() -> str:
+    """All public names."""
+    rows = []
+    for name in hv.__all__:
+        if name.startswith("__"):
+            continue
+        thing = getattr(hv, name)
+        first = (thing.__doc__ or "").strip().splitlines()[0]
+        rows.append(f"| `{name}` | `{thing.__module__}` | {first} |")
+    return "| name | defined in | what it is |\n| --- | --- | --- |\n" + "\n".join(rows)
+
+
+PARTS = {
+    "session.md": {"keys": keys, "columns": columns},
+    "commands.md": {"commands": commands},
+    "library.md": {"names": names},
+}
 
 
 def filled(path: Path) -> str:

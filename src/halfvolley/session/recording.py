@@ -105,6 +105,44 @@ class RecordingFrames:
             first += len(part.pts_s)
 
 
+def frames_near(recording: Recording, n: int, *, keyframes_only: bool) -> list[Frame]:
+    """Up to n frames spread evenly over a recording, the first one first.
+
+    Parameters
+    ----------
+    recording : Recording
+        What is looked through, by seeking.
+    n : int
+        How many moments are looked for.
+    keyframes_only : bool
+        Take the next picture that is coded alone; several moments may then share one.
+
+    Returns
+    -------
+    list of Frame
+        In order of display, each once; copies that may be kept.
+    """
+    from halfvolley.video import iter_frames
+
+    kept: dict[int, Frame] = {}
+    first = 0
+    total = len(recording.info.pts_s)
+    wanted = [round(i * total / n) for i in range(n)]
+    for part, shift in zip(recording.parts, recording.shift_s, strict=True):
+        for index in (i - first for i in wanted if first <= i < first + len(part.pts_s)):
+            frames = iter_frames(
+                part, start_s=float(part.pts_s[index]), keyframes_only=keyframes_only
+            )
+            frame = next(iter(frames), None)
+            if frame is not None:
+                kept[frame.index + first] = replace(
+                    frame, index=frame.index + first, t_s=frame.t_s + float(shift),
+                    luma=frame.luma.copy(), cb=frame.cb.copy(), cr=frame.cr.copy(),
+                )  # fmt: skip
+        first += len(part.pts_s)
+    return [kept[index] for index in sorted(kept)]
+
+
 def recording_onsets(recording: Recording) -> Onsets | Unknown:
     """Sharp sounds of a recording on its own clock; Unknown where a part of it has none."""
     from halfvolley.video import find_onsets

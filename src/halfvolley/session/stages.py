@@ -3,7 +3,7 @@
 Rooms are imported when a stage runs, so that finding out that nothing is stale costs nothing.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ from halfvolley.errors import NoCamera
 from halfvolley.session.recording import (
     Recording,
     RecordingFrames,
+    frames_near,
     probe_recording,
     recording_onsets,
 )
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 Run = Callable[..., Any]
 Tell = Callable[[float], None]  # told the share of the work that is done
 PICTURES_FOR_CALIBRATION = 12  # spread over the clip, so that players do not hide the same lines
+ENOUGH_PICTURES = 5
 FRAMES_AHEAD = 8  # decoded while others are looked at; 3 MB each at 1080p
 
 # what a shutter can be where nobody said: phones and cameras read out in 5-30 ms
@@ -62,7 +64,7 @@ def camera(session: Session, entry: ClipEntry, tell: Tell, recording: Recording)
     from halfvolley.camera import calibrate
 
     del session, tell
-    pictures = _pictures(recording, PICTURES_FOR_CALIBRATION)
+    pictures = _pictures(recording)
     try:
         return calibrate(
             pictures, corners_px=entry.corners_px, end_a=_end_a(entry), table=entry.table
@@ -167,14 +169,13 @@ def _end_a(entry: ClipEntry) -> str | None:
     return None if entry.end_a == "auto" else entry.end_a
 
 
-def _pictures(recording: Recording, n: int) -> list[Frame]:
-    """Pictures spread evenly over a recording; copies, since a decoder reuses its memory."""
-    frames: Iterable[Frame] = RecordingFrames(recording, keyframes_only=True)
-    kept: list[Frame] = []
-    total = len(recording.info.pts_s)
-    for frame in frames:
-        if frame.index >= len(kept) * total / n:
-            kept.append(
-                replace(frame, luma=frame.luma.copy(), cb=frame.cb.copy(), cr=frame.cr.copy())
-            )
+def _pictures(recording: Recording) -> list[Frame]:
+    """Pictures spread over a recording, the first one first.
+
+    Pictures that are coded alone are found by seeking and cost next to nothing; a clip that has
+    only a few of them is decoded from the nearest one on.
+    """
+    kept = frames_near(recording, PICTURES_FOR_CALIBRATION, keyframes_only=True)
+    if len(kept) < ENOUGH_PICTURES:
+        kept = frames_near(recording, ENOUGH_PICTURES, keyframes_only=False)
     return kept
