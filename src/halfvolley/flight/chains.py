@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfvolley.flight.junctions import Junction, bounces, join, join_same, judge
-from halfvolley.flight.pieces import Piece, places
+from halfvolley.flight.kernels import closest_meeting
+from halfvolley.flight.pieces import Piece
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
 from halfvolley.types import FloatArray
@@ -98,14 +99,11 @@ def _unroll(
 
 def near(a: Piece, b: Piece, seen: Sights, frame_s: float, settings: FlightSettings) -> bool:
     """Whether the two could meet in the picture at all; cheap, before the fit."""
-    t = 0.5 * (a.t1_s + b.t0_s)
     row = b.rows[0]
-    R, shift = seen.R[row], seen.t_m[row]
-    image, reach = [], 0.03
-    for p in (a, b):
-        x = R @ places(p.state, np.array([t - p.t_s]), settings)[0] + shift
-        if x[2] < 0.3:
-            return False
-        image.append(x[:2] / x[2])
-        reach += float(np.linalg.norm(p.state[3:6])) * (0.5 * abs(b.t0_s - a.t1_s) + frame_s) / x[2]
-    return bool(np.hypot(*(image[0] - image[1])) < reach)
+    low, high = min(a.t1_s, b.t0_s) - 0.5 * frame_s, max(a.t1_s, b.t0_s) + 0.5 * frame_s
+    times = np.linspace(low, high, 2 + round((high - low) / frame_s))
+    d2 = closest_meeting(
+        a.state, a.cov, a.t_s, b.state, b.cov, b.t_s, times, seen.R[row], seen.t_m[row],
+        settings.air, settings.meeting_slack_m, settings.meeting_slack_mps2,
+    )  # fmt: skip
+    return bool(d2 < settings.meeting_sd**2)

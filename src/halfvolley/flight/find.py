@@ -13,7 +13,7 @@ from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.shutter import combine, with_streaks
-from halfvolley.flight.sights import sights
+from halfvolley.flight.sights import claims_scale, sights
 from halfvolley.types import Arc, ClipCamera, Contact, Flights, Tracks
 
 
@@ -52,7 +52,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
         return Flights((), (), detections, camera.shutter, ("No ball was seen in flight.",))
     frame_s = _frame_interval(detections.t_s)
     shutter = with_streaks(tracks, camera.shutter, frame_s)
-    seen = sights(detections, camera, shutter, s.detection_floor_px)
+    seen = sights(detections, camera, shutter, s.detection_floor_px, claims_scale(tracks))
     pieces = find_pieces(_usable(tracks, camera), seen, camera.camera.f_px, s)
     fixed = setting(seen, camera, shutter, frame_s, s)
     solved = [_solve(chain, fixed, s) for chain in find_chains(pieces, seen, frame_s, s)]

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit, prange
 
 from halfvolley.camera.kernels import project_point_jacobian
-from halfvolley.physics.kernels import fly_sensitivities
+from halfvolley.physics.kernels import fly, fly_sensitivities
 from halfvolley.types.arrays import FloatArray, IntArray
 
 GLANCE_ROUNDS = 4  # after which a piece that is far off is given up
@@ -191,6 +191,59 @@ def fit_pieces(
                 x[i], tau, len(on), Ri, ti, abi, sdi, mean, info, air, rounds
             )
     return x, N, cost, free
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _image_of(
+    state: FloatArray, cov: FloatArray, tau: float, R: FloatArray, t: FloatArray, air: FloatArray,
+    ab: FloatArray, spread: FloatArray,
+) -> float:  # fmt: skip
+    """Fill image place (2,) and its covariance (2, 2) of a flight; return the depth."""
+    g, b, drag, lift, decay, radius = air
+    x = fly(state[:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, np.array([tau]))
+    c = np.empty(3)
+    for i in range(3):
+        c[i] = t[i] + R[i, 0] * x[0, 0] + R[i, 1] * x[0, 1] + R[i, 2] * x[0, 2]
+    depth = max(c[2], 0.3)
+    J = np.empty((2, 6))
+    for e in range(2):
+        ab[e] = c[e] / depth
+        for i in range(3):
+            J[e, i] = (R[e, i] - ab[e] * R[2, i]) / depth
+            J[e, 3 + i] = tau * J[e, i]
+    spread[:, :] = J @ np.ascontiguousarray(cov) @ np.ascontiguousarray(J.T)
+    return c[2]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def closest_meeting(
+    state_a: FloatArray, cov_a: FloatArray, t_a: float, state_b: FloatArray, cov_b: FloatArray,
+    t_b: float, times: FloatArray, R: FloatArray, t: FloatArray, air: FloatArray, slack_m: float,
+    slack_mps2: float,
+) -> float:  # fmt: skip
+    """Least squared distance in the picture, in its own spread, of two flights over some times.
+
+    States (9,) hold at t_a and t_b with covariances (6, 6) of place and velocity. `slack_m` and
+    `slack_mps2` allow for what the model lacks: at once, and by acceleration.
+    """
+    least = math.inf
+    ab_a, ab_b = np.empty(2), np.empty(2)
+    S_a, S_b = np.empty((2, 2)), np.empty((2, 2))
+    for k in range(times.shape[0]):
+        depth_a = _image_of(state_a, cov_a, times[k] - t_a, R, t, air, ab_a, S_a)
+        depth_b = _image_of(state_b, cov_b, times[k] - t_b, R, t, air, ab_b, S_b)
+        if depth_a < 0.3 or depth_b < 0.3:
+            continue
+        far = max(abs(times[k] - t_a), abs(times[k] - t_b))
+        slack = (slack_m + 0.5 * slack_mps2 * far * far) / min(depth_a, depth_b)
+        S = S_a + S_b
+        S[0, 0] += slack * slack
+        S[1, 1] += slack * slack
+        du, dv = ab_a[0] - ab_b[0], ab_a[1] - ab_b[1]
+        det = S[0, 0] * S[1, 1] - S[0, 1] * S[1, 0]
+        d2 = (S[1, 1] * du * du - 2.0 * S[0, 1] * du * dv + S[0, 0] * dv * dv) / det
+        least = min(least, d2)
+    return least
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -27,7 +27,7 @@ class Piece:
     t0_s: float
     t1_s: float
     state: FloatArray  # (9,) place, velocity, spin
-    info: FloatArray  # (9, 9) information of the state
+    cov: FloatArray  # (6, 6) of place and velocity
     cost: float  # Huber's, of sightings and prior
     excess: float  # cost beyond what is expected of so many sightings
     gain: float  # log-odds that it is a ball rather than anything else
@@ -79,7 +79,8 @@ def _piece(
 ) -> Piece:  # fmt: skip
     t0, t1 = float(seen.t_s[rows[0]]), float(seen.t_s[rows[-1]])
     gain = _promise(rows, seen, settings) - 0.5 * max(excess, 0.0)
-    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, info, cost, excess, float(gain))
+    cov = np.ascontiguousarray(np.linalg.inv(info)[:6, :6])
+    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, cov, cost, excess, float(gain))
 
 
 def find_pieces(

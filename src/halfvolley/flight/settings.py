@@ -34,6 +34,9 @@ class FlightSettings:
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     max_gap_s: float = 0.45  # longest time unseen within a chain
+    meeting_sd: float = 5.0  # pieces that miss each other by more are not joined
+    meeting_slack_m: float = 0.02  # and what such a prediction may err by at once,
+    meeting_slack_mps2: float = 3.0  # and by spin that the piece did not show
     junction_cost: float = 25.0  # two pieces meet if joining them costs less than this
     bounce_bonus: float = 6.0  # log-odds for a bounce on this table: other balls have none
     break_penalty: float = 5.0  # log-odds against starting a new chain

@@ -6,7 +6,9 @@ import numpy as np
 
 from halfvolley.camera.kernels import undistort_radius
 from halfvolley.camera.projection import pose_at
-from halfvolley.types import ClipCamera, Detections, FloatArray, IntArray, Shutter
+from halfvolley.types import ClipCamera, Detections, FloatArray, IntArray, Shutter, Tracks
+
+SMOOTH_SHARE = 0.3  # of long pieces that look like the ball, at least so many are flights
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +36,13 @@ class Sights:
         return Sights(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
-def sights(detections: Detections, camera: ClipCamera, shutter: Shutter, floor_px: float) -> Sights:
+def sights(
+    detections: Detections,
+    camera: ClipCamera,
+    shutter: Shutter,
+    floor_px: float,
+    scale: float = 1.0,
+) -> Sights:
     """Lines of sight of detections.
 
     Parameters
@@ -47,6 +55,8 @@ def sights(detections: Detections, camera: ClipCamera, shutter: Shutter, floor_p
         Readout and exposure used for the times.
     floor_px : float
         Least standard deviation believed of any detection [px].
+    scale : float
+        Factor on the claimed standard deviations, see `claims_scale`.
 
     Returns
     -------
@@ -58,13 +68,41 @@ def sights(detections: Detections, camera: ClipCamera, shutter: Shutter, floor_p
     lever = np.column_stack([np.full(len(uv), 0.5), uv[:, 1] / c.size_px[1]])
     t_s = detections.t_s + lever @ np.array([shutter.exposure_s, shutter.readout_s])
     R, t_m = pose_at(camera, t_s)
-    cov = detections.cov_uv_px2 + floor_px**2 * np.eye(2)
+    cov = scale**2 * detections.cov_uv_px2 + floor_px**2 * np.eye(2)
     white = np.linalg.inv(np.linalg.cholesky(cov)) if len(uv) else np.zeros((0, 2, 2))
     sd = np.sqrt(0.5 * np.trace(cov, axis1=1, axis2=2)) / c.f_px
     return Sights(
         detections.frame, t_s, lever, R, t_m, undistorted(camera, uv), sd, uv, white,
         detections.streak_px, detections.radius_px, detections.score,
     )  # fmt: skip
+
+
+def claims_scale(tracks: Tracks, shortest: int = 7) -> float:
+    """By how much true errors of detections exceed the claimed ones, never less than 1.
+
+    Third differences of a smooth path are all noise: weights (1, -3, 3, -1), variance 20 sigma^2
+    for equal errors. Flights are the smoothest pieces, so a low quantile over pieces
+    is theirs. What all detections share (a bias) does not show here.
+    """
+    d = tracks.detections
+    weights = np.array([1.0, -3.0, 3.0, -1.0])
+    long = [
+        m
+        for m in tracks.members
+        if len(m) >= shortest and len(m) == d.frame[m[-1]] - d.frame[m[0]] + 1
+    ]
+    # the half that looks most like the ball
+    likeness = [float(np.mean(d.score[m])) for m in long]
+    ratios = []
+    for m in [m for m, x in zip(long, likeness, strict=True) if x >= np.median(likeness)]:
+        four = np.stack([m[k : len(m) - 3 + k] for k in range(4)])
+        third = np.einsum("k,kni->ni", weights, d.uv_px[four])
+        cov = np.einsum("k,knij->nij", weights**2, d.cov_uv_px2[four])
+        squares = np.einsum("ni,nij,nj->n", third, np.linalg.inv(cov), third)
+        ratios.append(float(np.median(squares)) / 1.386)
+    if not ratios:
+        return 1.0
+    return float(np.sqrt(max(np.quantile(ratios, SMOOTH_SHARE), 1.0)))
 
 
 def undistorted(camera: ClipCamera, uv_px: FloatArray) -> FloatArray:

@@ -24,6 +24,8 @@ class TrackSettings:
     min_step_px: float = 0.3  # what stands still is not a flight
     max_size_ratio: float = 2.0  # radius from one sighting to the next
     min_length: int = 3
+    floor_px: float = 0.4  # no claimed error is believed below this, nor below
+    floor_radii: float = 0.08  # this share of the ball's radius: shading, ragged blobs
     most_a_frame: int = 6  # best scores first; the rest may still be found along a flight
 
 
@@ -58,7 +60,8 @@ def find_tracks(
     if len(d) < s.min_length:
         return Tracks(detections, ())
     first = np.searchsorted(d.frame, np.arange(d.frame[-1] + 2))
-    variance = 0.5 * np.trace(d.cov_uv_px2, axis1=1, axis2=2) + 0.05
+    variance = 0.5 * np.trace(d.cov_uv_px2, axis1=1, axis2=2)
+    variance += s.floor_px**2 + (s.floor_radii * d.radius_px) ** 2
     linked, starts = link(
         d.frame,
         d.t_s,
