@@ -24,10 +24,10 @@ from numba import njit
 
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 
-# columns of the result of `fit_disc`; COV and STREAK_COV take three: uu, uv, vv
-U, V, R, STREAK_X, STREAK_Y, COV, R_SD, STREAK_COV = 0, 1, 2, 3, 4, 5, 8, 9
-QUALITY, CONTRAST, NOISE, SQUARE_LUMA, CB, CR, MISFIT, SNR = 12, 13, 14, 15, 16, 17, 18, 19
-SHADE_X, SHADE_Y, SITE, SITE_SD, OUTSIDE, LOW_SIDE = 20, 21, 22, 23, 24, 25
+# columns of the result of `fit_disc`: the parameters, then COV (uu, uv, vv) and the rest
+U, V, R, STREAK_X, STREAK_Y, SQUARE_LUMA, SHADE_X, SHADE_Y, SHADE_Z, CB, CR, SITE = range(12)
+COV, R_SD, SITE_SD, QUALITY, NOISE, MISFIT, SNR, OUTSIDE = 12, 15, 16, 17, 18, 19, 20, 21
+STREAK_COV, CONTRAST = 22, 25
 RESULT_COLUMNS = 26
 
 MAX_SIDE = 400  # longest side of a window [px]
@@ -37,7 +37,7 @@ _LOOSE = 2.0  # how far a fit may leave its start, in radii
 _TIGHT = 0.2  # beside a racket or hand, where a free fit runs away
 _SHADE = (0.0, -0.6, 0.15)  # usual shading along x, y, z, as shares of c0
 _SHADE_SD = (0.35, 0.25, 0.15)
-_FINE_STEPS = 7
+_FINE_STEPS = 5
 _COARSE_STEPS = 5
 _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
 _FINE_PIXELS = 480.0
@@ -45,10 +45,10 @@ _MOST_REFERENCES = 5
 _TABLE_STEPS = 512
 
 # error_model: no check for division by zero in the loops; all divisors are kept above zero
-_compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
+compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
 
 
-@_compiled
+@compiled
 def phi_table() -> FloatArray:
     """(n + 2, 2): Phi and phi at -3.5 .. 3.5 in `_TABLE_STEPS` steps."""
     table = np.empty((_TABLE_STEPS + 2, 2))
@@ -59,7 +59,7 @@ def phi_table() -> FloatArray:
     return table
 
 
-@_compiled
+@compiled
 def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untyped-def]
     """Equation (1) at one pixel; `d` takes the derivatives by u, v, r, sx, sy."""
     alpha = 0.0
@@ -112,7 +112,7 @@ def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untype
     return alpha * share
 
 
-@_compiled
+@compiled
 def _solve(a, b, n):  # type: ignore[no-untyped-def]
     """Solve a x = b in place by Cholesky; False where a is not positive definite."""
     for j in range(n):
@@ -131,7 +131,7 @@ def _solve(a, b, n):  # type: ignore[no-untyped-def]
     return True
 
 
-@_compiled
+@compiled
 def _substitute(a, b, n):  # type: ignore[no-untyped-def]
     """Forward and back substitution with the factor that `_solve` left in `a`."""
     for i in range(n):
@@ -146,7 +146,7 @@ def _substitute(a, b, n):  # type: ignore[no-untyped-def]
         b[i] = t / a[i, i]
 
 
-@_compiled
+@compiled
 def _off_axis(x, y, u, v, sx, sy):  # type: ignore[no-untyped-def]
     """Distance of a pixel to the segment that the centre travels."""
     q = sx * sx + sy * sy
@@ -156,7 +156,7 @@ def _off_axis(x, y, u, v, sx, sy):  # type: ignore[no-untyped-def]
     return math.hypot(x - u - t * sx, y - v - t * sy)
 
 
-@_compiled
+@compiled
 def choose_references(  # type: ignore[no-untyped-def]
     ring_y, ring_cb, ring_cr, gain, black, slot, others, place, window, chosen
 ):
@@ -218,7 +218,7 @@ def choose_references(  # type: ignore[no-untyped-def]
     return count
 
 
-@_compiled
+@compiled
 def _median(a, n):  # type: ignore[no-untyped-def]
     for i in range(1, n):
         t = a[i]
@@ -230,7 +230,7 @@ def _median(a, n):  # type: ignore[no-untyped-def]
     return a[n // 2] if n % 2 else 0.5 * (a[n // 2 - 1] + a[n // 2])
 
 
-@_compiled
+@compiled
 def _gather(  # type: ignore[no-untyped-def]
     ring_y, ring_cb, ring_cr, gain, black, slot, chosen, count, place, reach, window, stride, data
 ):
@@ -281,7 +281,7 @@ def _gather(  # type: ignore[no-untyped-def]
     return end_y, end_b, n
 
 
-@_compiled
+@compiled
 def _outer_noise(data, start, stop, r):  # type: ignore[no-untyped-def]
     """Sd of the difference from the background outside the ball, by its median size."""
     values = np.empty(stop - start)
@@ -295,7 +295,7 @@ def _outer_noise(data, start, stop, r):  # type: ignore[no-untyped-def]
     return 1.4826 * np.median(values[:n])
 
 
-@_compiled
+@compiled
 def _build(  # type: ignore[no-untyped-def]
     data, ends, theta, noise, blur, trust, table, normal, grad, sums
 ):
@@ -390,7 +390,7 @@ def _build(  # type: ignore[no-untyped-def]
     return cost
 
 
-@_compiled
+@compiled
 def _add_priors(theta, start, leash, prior_r, prior_site, normal, grad):  # type: ignore[no-untyped-def]
     """Radius from camera or trail, streak near the blob's, chroma site of the clip, sane shading."""
     cost = 0.0
@@ -434,27 +434,44 @@ def _add_priors(theta, start, leash, prior_r, prior_site, normal, grad):  # type
     return cost
 
 
-@_compiled
+@compiled
 def _descend(  # type: ignore[no-untyped-def]
-    data, ends, theta, start, leash, noise, blur, prior_r, prior_site, table, steps, normal, sums
+    data,
+    ends,
+    theta,
+    start,
+    leash,
+    noise,
+    blur,
+    prior_r,
+    prior_site,
+    table,
+    cold,
+    steps,
+    normal,
+    sums,
 ):
-    """Damped Gauss-Newton; the first pass finds colours only. False where it cannot be solved."""
+    """Damped Gauss-Newton; False where it cannot be solved.
+
+    From a `cold` start the first pass finds the colours only.
+    """
     trial = theta.copy()
     step = np.zeros(PARAMETERS)
     grad = np.zeros(PARAMETERS)
     n_trial = np.zeros((PARAMETERS, PARAMETERS))
     s_trial = np.zeros(len(sums))
     work = np.zeros((PARAMETERS, PARAMETERS))
-    damping = 3e-2
+    damping = 3e-2 if cold else 3e-3
     best = 1e300
     for it in range(steps + 1):
         # a start beside the ball misfits everywhere: outliers are told only near the end
-        trust = 0.1 if it >= 3 else (4.0 if leash >= 1.0 else 0.3)
-        if it == 3:
+        change = 3 if cold else 1
+        trust = 0.1 if it >= change else (4.0 if cold and leash >= 1.0 else 0.3)
+        if it == change:
             best = 1e300
         cost = _build(data, ends, trial, noise, blur, trust, table, n_trial, grad, s_trial)
         cost += _add_priors(trial, start, leash, prior_r, prior_site, n_trial, grad)
-        if it > 1 and cost > best:
+        if it > (1 if cold else 0) and cost > best:
             step *= 0.3  # the last step went too far: go back most of the way
             trial[:] = theta + step
             damping *= 5.0
@@ -465,7 +482,7 @@ def _descend(  # type: ignore[no-untyped-def]
         normal[:] = n_trial
         sums[:] = s_trial
         damping *= 0.3
-        if it == steps or (it > 3 and gain < 2e-3 * cost):
+        if it == steps or (it > change and gain < 2e-3 * cost):
             break
         for a in range(PARAMETERS):
             for c in range(a + 1):
@@ -473,7 +490,7 @@ def _descend(  # type: ignore[no-untyped-def]
             step[a] = grad[a]
             if a < 5:
                 work[a, a] += damping * normal[a, a] + 1e-6
-                if it == 0:
+                if it == 0 and cold:
                     work[a, a] += 1e12
         if not _solve(work, step, PARAMETERS):
             return False
@@ -490,7 +507,54 @@ def _descend(  # type: ignore[no-untyped-def]
     return True
 
 
-@_compiled
+@compiled
+def _finish(theta, normal, sums, noise, floor, out):  # type: ignore[no-untyped-def]
+    """Write parameters, covariances and what scoring needs; False where singular."""
+    inverse = np.zeros((PARAMETERS, PARAMETERS))
+    column = np.zeros(PARAMETERS)
+    for a in range(PARAMETERS):
+        normal[a, a] *= 1.0 + 1e-9
+    column[0] = 1.0
+    if not _solve(normal, column, PARAMETERS):
+        return False
+    for c in range(PARAMETERS):
+        column[:] = 0.0
+        column[c] = 1.0
+        _substitute(normal, column, PARAMETERS)
+        inverse[:, c] = column
+    out[:PARAMETERS] = theta
+    out[COV] = inverse[0, 0]
+    out[COV + 1] = inverse[0, 1]
+    out[COV + 2] = inverse[1, 1]
+    out[R_SD] = math.sqrt(inverse[2, 2])
+    out[SITE_SD] = math.sqrt(inverse[11, 11])
+    out[STREAK_COV] = inverse[3, 3]
+    out[STREAK_COV + 1] = inverse[3, 4]
+    out[STREAK_COV + 2] = inverse[4, 4]
+    out[QUALITY] = 1.0 - sums[1] / max(sums[0], 1e-9)
+    out[NOISE] = noise[0]
+    out[CONTRAST] = math.sqrt(max(theta[5], 0.0)) - floor
+    out[MISFIT] = math.sqrt(sums[3] / max(sums[4], 1.0))
+    out[SNR] = math.sqrt(sums[0] / max(sums[2], 1.0))
+    out[OUTSIDE] = math.sqrt(sums[5] / max(sums[6], 1.0))
+    return True
+
+
+@compiled
+def _core_means(data, stop, r):  # type: ignore[no-untyped-def]
+    """Mean squared luma seen, and mean luma of the background, in the core of the spot."""
+    seen = 0.0
+    back = 0.0
+    n = 0
+    for k in range(stop):
+        if data[k, 4] < 0.7 * r:
+            seen += data[k, 2] ** 2
+            back += data[k, 3]
+            n += 1
+    return (seen / n, back / n) if n else (1e4, 0.0)
+
+
+@compiled
 def fit_disc(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
     slot: int, others: IntArray, start: FloatArray, blur: float, prior_r: FloatArray,
@@ -500,23 +564,28 @@ def fit_disc(
     """Fit equations (1) to (3) to one spot; False where nothing could be fitted.
 
     `ring_*` hold whole pictures, `gain` their brightness by half-size row, `others` the slots that
-    may serve as background. `start` is u, v, r, sx, sy; `prior_r` is
-    value, sd and top of the radius, `prior_site` value and sd of the chroma site. `coarse` takes fewer pixels and
-    steps; `leash` says how far from its start, in radii, the fit may end. `out` is laid out by the names at the top of this file.
+    may serve as background. `start` holds the parameters in the order of the names at the top of
+    this file; a `coarse` fit reads only the first five, takes fewer pixels and more steps.
+    `prior_r` is value, sd and top of the radius, `prior_site` value and sd of the chroma site;
+    `leash` says how far from its start, in radii, the fit may end.
     """
     height, width = ring_y.shape[1:]
     theta = np.zeros(PARAMETERS)
-    theta[:5] = start
-    theta[11] = prior_site[0]
+    if coarse:
+        theta[:5] = start[:5]
+        theta[11] = prior_site[0]
+    else:
+        theta[:] = start[:PARAMETERS]
+    first = theta.copy()
     chosen = np.empty(_MOST_REFERENCES, np.int64)
     normal = np.zeros((PARAMETERS, PARAMETERS))
     sums = np.zeros(7)
     noise = np.empty(3)
     floor = 0.0
     steps = _COARSE_STEPS if coarse else _FINE_STEPS
-    for turn in range(1 if coarse else 2):
-        place = (theta[0], theta[1], theta[2], theta[3], theta[4])
-        u, v, r, sx, sy = place
+    for _ in range(1 if coarse else 2):
+        u, v, r, sx, sy = theta[0], theta[1], theta[2], theta[3], theta[4]
+        place = (u, v, r, sx, sy)
         reach = 1.15 * r + 4.5
         x0 = int(max(0.0, math.floor(u - abs(sx) / 2 - reach)))
         x1 = int(min(width - 1.0, math.ceil(u + abs(sx) / 2 + reach)))
@@ -533,109 +602,62 @@ def fit_disc(
         area = 4.0 * reach * reach + 2.0 * reach * math.hypot(sx, sy)
         stride = int(math.sqrt(area / (_COARSE_PIXELS if coarse else _FINE_PIXELS)) + 0.5)
         stride = max(stride, 1)
-        data = np.empty((2 * (x1 - x0 + 2) * (y1 - y0 + 2), 5))
-        e0, e1, e2 = _gather(
+        most = (x1 - x0) // stride + 3
+        data = np.empty((4 * most * ((y1 - y0) // stride + 3), 5))
+        end_y, end_b, end = _gather(
             ring_y, ring_cb, ring_cr, gain, black, slot, chosen, count, place, reach, window,
             stride, data,
         )  # fmt: skip
-        data = data[:e2]
-        ends = (e0, e1)
-        if e0 < 12:
+        data = data[:end]
+        if end_y < 12:
             return False
         # still surroundings are copied by the coder, without noise; what moves is coded anew
-        noise[0] = math.hypot(_outer_noise(data, 0, e0, r), 2.5)
-        noise[1] = math.hypot(_outer_noise(data, e0, e1, r), 1.5)
-        noise[2] = math.hypot(_outer_noise(data, e1, e2, r), 1.5)
-        if turn == 0:
-            level = 0.0
-            n = 0
-            for k in range(e0):
-                if data[k, 4] < 0.7 * r:
-                    level += data[k, 2] ** 2
-                    n += 1
-            theta[5] = level / n if n else 10_000.0
-        floor = 0.0
-        n = 0
-        for k in range(e0):
-            if data[k, 4] < 0.7 * r:
-                floor += data[k, 3]
-                n += 1
-        floor /= max(n, 1)
+        noise[0] = math.hypot(_outer_noise(data, 0, end_y, r), 2.5)
+        noise[1] = math.hypot(_outer_noise(data, end_y, end_b, r), 1.5)
+        noise[2] = math.hypot(_outer_noise(data, end_b, end, r), 1.5)
+        level, floor = _core_means(data, end_y, r)
+        if coarse:
+            theta[5] = level
         if not _descend(
-            data,
-            ends,
-            theta,
-            start,
-            leash,
-            noise,
-            blur,
-            prior_r,
-            prior_site,
-            table,
-            steps,
-            normal,
-            sums,
-        ):
+            data, (end_y, end_b), theta, first, leash, noise, blur, prior_r, prior_site, table,
+            coarse, steps, normal, sums,
+        ):  # fmt: skip
             return False
-        moved = math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r)
-        if moved < 0.35 * r:
+        if math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r) < 0.5 * r:
             break
-    length = math.hypot(start[3], start[4])
-    if math.hypot(theta[0] - start[0], theta[1] - start[1]) > 0.8 * start[2] + 0.25 * length:
+    length = math.hypot(first[3], first[4])
+    moved = math.hypot(theta[0] - first[0], theta[1] - first[1])
+    if moved > 0.8 * first[2] + 0.25 * length or theta[2] > 1.5 * first[2]:
         return False
-    if theta[2] > 1.5 * start[2] or math.hypot(theta[3], theta[4]) > 1.6 * length + 2.0 * start[2]:
+    if math.hypot(theta[3], theta[4]) > min(1.6 * length + 2.0 * first[2], 1.5 * longest):
         return False
-    inverse = np.zeros((PARAMETERS, PARAMETERS))
-    column = np.zeros(PARAMETERS)
-    for a in range(PARAMETERS):
-        normal[a, a] *= 1.0 + 1e-9
-    column[0] = 1.0
-    if not _solve(normal, column, PARAMETERS):
-        return False
-    for c in range(PARAMETERS):
-        column[:] = 0.0
-        column[c] = 1.0
-        _substitute(normal, column, PARAMETERS)
-        inverse[:, c] = column
-    out[U : STREAK_Y + 1] = theta[:5]
-    out[COV] = inverse[0, 0]
-    out[COV + 1] = inverse[0, 1]
-    out[COV + 2] = inverse[1, 1]
-    out[R_SD] = math.sqrt(inverse[2, 2])
-    out[STREAK_COV] = inverse[3, 3]
-    out[STREAK_COV + 1] = inverse[3, 4]
-    out[STREAK_COV + 2] = inverse[4, 4]
-    out[QUALITY] = 1.0 - sums[1] / max(sums[0], 1e-9)
-    out[NOISE] = noise[0]
-    out[SQUARE_LUMA] = theta[5]
-    out[CB] = 128.0 + theta[9]
-    out[CR] = 128.0 + theta[10]
-    out[CONTRAST] = math.sqrt(max(theta[5], 0.0)) - floor
-    out[MISFIT] = math.sqrt(sums[3] / max(sums[4], 1.0))
-    out[SNR] = math.sqrt(sums[0] / max(sums[2], 1.0))
-    out[SHADE_X] = theta[6] / max(theta[5], 100.0)
-    out[SHADE_Y] = theta[7] / max(theta[5], 100.0)
-    out[SITE] = theta[11]
-    out[SITE_SD] = math.sqrt(inverse[11, 11])
-    out[OUTSIDE] = math.sqrt(sums[5] / max(sums[6], 1.0))
-    return math.hypot(theta[3], theta[4]) < 1.5 * longest
+    return bool(_finish(theta, normal, sums, noise, floor, out))
 
 
-@_compiled
+@compiled
 def fit_many(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
     slot: int, others: IntArray, starts: FloatArray, blur: float, prior_r: FloatArray,
     prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
 ) -> int:  # fmt: skip
-    """`fit_disc` for each row of `starts`; rows that fitted are packed; returns how many."""
+    """`fit_disc` for each row of `starts`, packed into `out`; returns how many fitted.
+
+    A coarse fit that runs away, as beside a racket, is tried again on a short leash; a fine fit
+    that fails leaves its start, which is then a whole result row of the coarse fit.
+    """
     n = 0
     for k in range(len(starts)):
-        if fit_disc(
-            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k, :5], blur, prior_r[k],
+        ok = fit_disc(
+            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], blur, prior_r[k],
             prior_site, longest, table, coarse, _LOOSE, out[n],
-        ) or fit_disc(
-            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k, :5], blur, prior_r[k],
-            prior_site, longest, table, coarse, _TIGHT, out[n],
-        ):  # fmt: skip
-            n += 1
+        )  # fmt: skip
+        if not ok and coarse:
+            ok = fit_disc(
+                ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], blur, prior_r[k],
+                prior_site, longest, table, coarse, _TIGHT, out[n],
+            )  # fmt: skip
+        elif not ok:
+            out[n] = starts[k]
+            ok = True
+        n += ok
     return n

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Iterator
 import cv2
 import numpy as np
 
-from halfvolley.ball import disc, kernels
-from halfvolley.ball.colour import ColourModel, lawful
+from halfvolley.ball import disc, kernels, scoring
+from halfvolley.ball.colour import ColourModel
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
-from halfvolley.ball.trail import Blinkers, expected_spots, link, no_points, start_points
+from halfvolley.ball.trail import CELL_PX, Blinkers, expected_spots, link, no_points, start_points
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.frames import ClipInfo, Frame
@@ -19,6 +19,7 @@ _OLD_SPACING_S = 0.13  # seven samples span about a second: a flying ball is in 
 _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
+_WORTH_A_FIT = 0.3  # share of the best look's score from which a spot is measured finely
 _MAX_EXPECTED = 3  # trails followed into the next frame
 
 
@@ -61,6 +62,7 @@ class BallFinder:
         padded = -(-columns // 8) * 8
         self._allowed = self._allowed_places(masks, rows, columns)
         self._change = np.zeros((rows, padded), np.uint8)
+        self._runs = np.zeros((5, _MAX_RUNS), np.int32)
         self._table = np.zeros((_MAX_BLOBS, kernels.BLOB_COLUMNS))
         self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
         self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
@@ -135,7 +137,9 @@ class BallFinder:
         self._slot = slot
         fit = self._measure(slot, k, self._look_for_spots(k, slot))
         score = self._score(fit)
-        kept = self._best(fit, score)
+        kept = scoring.best_rows(
+            fit, score, self._settings.min_score, self._settings.max_candidates
+        )
         fit, score = fit[kept], score[kept]
         self._learn(fit, score)
         return _as_detections(index, t_s, fit, score)
@@ -148,9 +152,10 @@ class BallFinder:
         for near in (1, 3, 0):
             before = ring.slot(k - near) if near else None
             after = ring.slot(k + near) if near else None
-            self._changed(slot, before, after)
-            # the ball's change can be stronger than that of what it touches: part them by height
-            count = self._add_spots((1.0, 4.0) if known else (1.0, 2.0, 4.0), count)
+            if near != 3 or not known:
+                self._changed(slot, before, after)
+                # the ball's change can be stronger than that of what it touches: part by height
+                count = self._add_spots((1.0, 4.0) if known else (1.0, 2.0, 4.0), count)
             if known:
                 self._came_nearer(slot, before, after)
                 count = self._add_spots((1.0, 2.5), count)
@@ -178,12 +183,11 @@ class BallFinder:
 
     def _came_nearer(self, slot: int, before: int | None, after: int | None) -> None:
         """Where the colour came nearer to the ball's than in both other pictures."""
-        columns = self._ring.small_shape[1]
-        kernels.nearer_than(
-            self._colour_distance(slot), self._colour_distance(before),
-            self._colour_distance(after), int(self._settings.min_change), self._allowed,
-            self._change[:, :columns],
-        )  # fmt: skip
+        out = self._change[:, : self._ring.small_shape[1]]
+        cv2.min(self._colour_distance(before), self._colour_distance(after), dst=out)
+        cv2.subtract(out, self._colour_distance(slot), dst=out)
+        cv2.threshold(out, self._settings.min_change - 1.0, 0.0, cv2.THRESH_TOZERO, dst=out)
+        cv2.bitwise_and(out, self._allowed, dst=out)
 
     def _colour_distance(self, slot: int | None) -> ByteImage:
         """Distance to the ball's colour, of a kept frame or of the slow background."""
@@ -213,11 +217,11 @@ class BallFinder:
                 break
             n = kernels.find_blobs(
                 self._change, int(floor * factor), ring.small_luma[self._slot],
-                ring.small_cb[self._slot], ring.small_cr[self._slot], _MAX_RUNS, self._table,
+                ring.small_cb[self._slot], ring.small_cr[self._slot], self._runs, self._table,
             )  # fmt: skip
             count = kernels.pick_spots(
                 self._table, n, self._change, ring.level, self._cell, self._r_min, self._r_max,
-                self._max_streak, self._colour.mean, self._colour.trust, self._spots, count,
+                self._max_streak, ring.black, self._colour.mean, self._colour.trust, self._spots, count,
             )  # fmt: skip
         return count
 
@@ -225,11 +229,11 @@ class BallFinder:
         """(n, RESULT_COLUMNS) fits: the best with every pixel, the rest as looked at."""
         others = self._ring.others(k)
         expected = expected_spots(self._before, self._middle, _MAX_EXPECTED)
-        looks = self._fit(slot, others, np.concatenate([expected, spots])[:, :5], coarse=True)
-        order = np.argsort(-self._score(looks), kind="stable")
-        looks = looks[order]
-        best = self._best(looks, self._score(looks))[: self._settings.max_fits]
-        fine = self._fit(slot, others, looks[best][:, :5], coarse=False)
+        looks = self._fit(slot, others, np.concatenate([expected, spots]), coarse=True)
+        score = self._score(looks)
+        best = scoring.best_rows(looks, score, self._settings.min_score, self._settings.max_fits)
+        best = best[score[best] > _WORTH_A_FIT * score.max(initial=0.0)]
+        fine = self._fit(slot, others, looks[best], coarse=False)
         rest = np.delete(looks, best, axis=0)
         return np.concatenate([fine, rest])
 
@@ -253,32 +257,12 @@ class BallFinder:
         return out[:n]
 
     def _score(self, fit: FloatArray) -> FloatArray:
-        """0-1: a moving disc explains the change, alone, of the right size and colour."""
-        if len(fit) == 0:
-            return np.zeros(0)
-        r = fit[:, disc.R]
-        score = np.clip(fit[:, disc.QUALITY], 0.0, 1.0)
-        score = score * (1.0 - np.exp(-0.15 * fit[:, disc.SNR]))
-        score = score * self._colour.likeness(_colours(fit)) * lawful(_colours(fit)) ** 0.5
-        score = score * self._blinkers.freedom(fit[:, :2])
-        low = np.full(len(fit), self._settings.min_radius_px)
-        high = np.full(len(fit), self._max_radius)
-        if self._radius_map is not None:
-            low, high = self._radius_map.at(fit[:, :2]).T
-        off = np.maximum(np.maximum(low - r, r - high), 0.0) / (0.15 * r + 0.3)
-        out: FloatArray = np.where(np.isfinite(low), score * np.exp(-off), 0.0)
+        colour = self._colour
+        out: FloatArray = scoring.score_fits(
+            fit, colour.mean, colour.trust, self._blinkers.rate, CELL_PX, self._cell, self._r_min,
+            self._r_max,
+        )  # fmt: skip
         return out
-
-    def _best(self, fit: FloatArray, score: FloatArray) -> list[int]:
-        """Rows worth reporting, best first, one for each place."""
-        kept: list[int] = []
-        for i in np.argsort(-score, kind="stable"):
-            if score[i] < self._settings.min_score or len(kept) == self._settings.max_candidates:
-                break
-            gap = np.hypot(*(fit[kept, :2] - fit[i, :2]).T)
-            if np.all(gap > 0.7 * np.maximum(fit[kept, disc.R], fit[i, disc.R])):
-                kept.append(int(i))
-        return kept
 
     def _learn(self, fit: FloatArray, score: FloatArray) -> None:
         """Link what flies; learn the ball's colour and the place of chroma from it."""
@@ -286,7 +270,7 @@ class BallFinder:
             fit[:, :2],
             fit[:, disc.R],
             fit[:, disc.STREAK_X : disc.STREAK_Y + 1],
-            _colours(fit),
+            scoring.colours_of(fit),
             score,
         )
         points = link(self._before, self._middle, points, 0.15 * self._size[0])
@@ -315,9 +299,10 @@ class BallFinder:
         clean = np.clip(fit[:, disc.QUALITY], 0.0, 1.0) ** 2 / (
             1.0 + (fit[:, disc.OUTSIDE] / 4.0) ** 2
         )
-        even = np.hypot(fit[:, disc.SHADE_X], fit[:, disc.SHADE_Y]) < 1.5
+        light = np.maximum(fit[:, disc.SQUARE_LUMA], 100.0)
+        even = np.hypot(fit[:, disc.SHADE_X], fit[:, disc.SHADE_Y]) < 1.5 * light
         trail = np.clip((length - 2) / 4.0, 0.0, 1.0)
-        out: FloatArray = fast * shape * clean * even * trail * lawful(_colours(fit))
+        out: FloatArray = fast * shape * clean * even * trail * _lawful(fit)
         return out
 
 
@@ -344,10 +329,8 @@ class SiteEstimate:
         self.value = np.array([self._sum / self._precision, max(self._precision**-0.5, 0.05)])
 
 
-def _colours(fit: FloatArray) -> FloatArray:
-    """(n, 3) luma, cb, cr of fitted spots."""
-    luma = np.sqrt(np.maximum(fit[:, disc.SQUARE_LUMA], 0.0))
-    return np.stack([luma, fit[:, disc.CB], fit[:, disc.CR]], axis=1)
+def _lawful(fit: FloatArray) -> FloatArray:
+    return np.array([scoring.lawful(*colour) for colour in scoring.colours_of(fit)])
 
 
 def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -> Detections:

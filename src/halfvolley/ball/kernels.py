@@ -4,8 +4,11 @@ import math
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from halfvolley.types.arrays import ByteImage, FloatArray
+
+RunArray = NDArray[np.int32]
 
 CHROMA_WEIGHT = 1.5  # coded chroma is quieter than luma, so a step in it tells more
 LUMA_WEIGHT = 0.5  # of a colour distance: shading moves the ball's luma far, its chroma little
@@ -65,9 +68,9 @@ def colour_distance(
     y: ByteImage, cb: ByteImage, cr: ByteImage, gain: FloatArray, black: float,
     colour: FloatArray, out: ByteImage,
 ) -> None:  # fmt: skip
-    """Write how far each pixel's colour is from `colour` (luma, cb, cr)."""
+    """Write how far each pixel's colour is from `colour` (luma above black, cb, cr)."""
     rows, columns = y.shape
-    c_y = np.float32(colour[0])
+    c_y = np.float32(colour[0] + black)
     c_b = np.float32(colour[1])
     c_r = np.float32(colour[2])
     w_y = np.float32(LUMA_WEIGHT)
@@ -81,19 +84,6 @@ def colour_distance(
             d += w_c * abs(np.float32(cb[i, j]) - c_b)
             d += w_c * abs(np.float32(cr[i, j]) - c_r)
             out[i, j] = np.uint8(min(d, most))
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def nearer_than(
-    here: ByteImage, other_p: ByteImage, other_n: ByteImage, least: int, allowed: ByteImage,
-    out: ByteImage,
-) -> None:  # fmt: skip
-    """Write by how much the colour is nearer to the ball's than in both other pictures."""
-    rows, columns = here.shape
-    for i in range(rows):
-        for j in range(columns):
-            d = np.int16(min(other_p[i, j], other_n[i, j])) - np.int16(here[i, j])
-            out[i, j] = np.uint8(d if d >= least else 0) & allowed[i, j]
 
 
 @njit(cache=True, nogil=True)
@@ -114,20 +104,56 @@ def typical_change(change: ByteImage, share: float) -> int:
 
 
 @njit(cache=True, nogil=True)
-def block_means(picture: ByteImage, bands: int, columns: int) -> FloatArray:
-    """(bands, columns) means of a grid of blocks, from every third row and pixel."""
+def block_means(picture: ByteImage, black: float, out: FloatArray) -> None:
+    """Write the means above `black` of a grid of blocks, from every third row and fourth pixel."""
+    bands, columns = out.shape
     height, width = picture.shape
-    out = np.empty((bands, columns))
     for a in range(bands):
         for b in range(columns):
             total = 0
             n = 0
-            for i in range(a * height // bands, max((a + 1) * height // bands, 1), 3):
-                for j in range(b * width // columns, max((b + 1) * width // columns, 1), 3):
+            for i in range(a * height // bands, (a + 1) * height // bands, 3):
+                for j in range(b * width // columns, (b + 1) * width // columns, 4):
                     total += picture[i, j]
                     n += 1
-            out[a, b] = total / max(n, 1)
-    return out
+            out[a, b] = max(total / max(n, 1) - black, 4.0)
+
+
+@njit(cache=True, nogil=True)
+def follow_brightness(blocks: FloatArray, reference: FloatArray, share: float) -> FloatArray:
+    """(bands,) median ratio of the blocks to the reference, which then moves by `share`.
+
+    What stays changed (a door, a cloud) moves the reference; people pass through it.
+    """
+    bands = len(blocks)
+    ratio = np.empty(bands)
+    for a in range(bands):
+        ratio[a] = np.median(blocks[a] / reference[a])
+        reference[a] += share * (blocks[a] / ratio[a] - reference[a])
+    return ratio
+
+
+@njit(cache=True, nogil=True)
+def median_of_seven(a, b, c, d, e, f, g, out):  # type: ignore[no-untyped-def]
+    """Per-pixel median of seven pictures, by exchanges that the compiler turns into vectors."""
+    rows, columns = out.shape
+    for i in range(rows):
+        for j in range(columns):
+            p0, p1, p2, p3 = a[i, j], b[i, j], c[i, j], d[i, j]
+            p4, p5, p6 = e[i, j], f[i, j], g[i, j]
+            p0, p5 = min(p0, p5), max(p0, p5)
+            p0, p3 = min(p0, p3), max(p0, p3)
+            p1, p6 = min(p1, p6), max(p1, p6)
+            p2, p4 = min(p2, p4), max(p2, p4)
+            p1 = max(p0, p1)
+            p3, p5 = min(p3, p5), max(p3, p5)
+            p2, p6 = min(p2, p6), max(p2, p6)
+            p3 = max(p2, p3)
+            p3 = min(p3, p6)
+            p4 = min(p4, p5)
+            p1, p4 = min(p1, p4), max(p1, p4)
+            p3 = max(p1, p3)
+            out[i, j] = min(p3, p4)
 
 
 @njit(cache=True, nogil=True)
@@ -187,21 +213,18 @@ def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-
 
 @njit(cache=True, nogil=True)
 def find_blobs(
-    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage, most: int,
+    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage, runs: RunArray,
     table: FloatArray,
 ) -> int:  # fmt: skip
     """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
 
     `change` is contiguous with a width that is a multiple of 8 and is mostly zero: eight empty
-    pixels are skipped at once. Blobs beyond the length of `table`, and rows after `most` runs,
-    are dropped: a picture as busy as that holds no findable ball.
+    pixels are skipped at once. `runs` is (5, m) room for work. Blobs beyond the length of `table`,
+    and rows after m runs, are dropped: a picture as busy as that holds no findable ball.
     """
-    start = np.empty(most, np.int32)
-    stop = np.empty(most, np.int32)
-    row = np.empty(most, np.int32)
-    parent = np.empty(most, np.int32)
+    start, stop, row, parent, label = runs[0], runs[1], runs[2], runs[3], runs[4]
     n = _find_runs(change, threshold, start, stop, row, parent)
-    label = np.full(n, -1, np.int32)
+    label[:n] = -1
     found = 0
     for k in range(n):
         r = _root(parent, k)
@@ -265,8 +288,8 @@ def _crowd(change, x0, x1, y0, y1, area, margin):  # type: ignore[no-untyped-def
 @njit(cache=True, nogil=True)
 def pick_spots(
     table: FloatArray, n: int, change: ByteImage, level: int, cell: int, r_min: FloatArray,
-    r_max: FloatArray, longest: float, colour: FloatArray, trust: float, spots: FloatArray,
-    count: int,
+    r_max: FloatArray, longest: float, black: float, colour: FloatArray, trust: float,
+    spots: FloatArray, count: int,
 ) -> int:  # fmt: skip
     """Append blobs that may be the ball to `spots`, with a rank; return the new number.
 
@@ -306,7 +329,7 @@ def pick_spots(
         )  # fmt: skip
         rank *= 1.0 - 0.8 * min(2.0 * crowd, 1.0)
         if trust > 0.0:
-            d = LUMA_WEIGHT * abs(table[k, LUMA] / weight - colour[0])
+            d = LUMA_WEIGHT * abs(table[k, LUMA] / weight - black - colour[0])
             d += CHROMA_WEIGHT * abs(table[k, CB] / weight - colour[1])
             d += CHROMA_WEIGHT * abs(table[k, CR] / weight - colour[2])
             rank *= 1.0 - 0.8 * trust * (1.0 - math.exp(-d / 60.0))

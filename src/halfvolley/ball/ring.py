@@ -3,27 +3,20 @@
 import cv2
 import numpy as np
 
-from halfvolley.ball.kernels import block_means
+from halfvolley.ball import kernels
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 from halfvolley.types.frames import Frame
 
 _OLD_SAMPLES = 7  # odd, so that the median is one of them
 _BANDS = 34  # rows of blocks in which brightness is compared
 _COLUMNS = 60
+_REFERENCE_SHARE = 0.02  # by which the reference brightness follows each frame
 
 
-def _median_of_seven(samples: list[ByteImage]) -> ByteImage:
-    """Per-pixel median by exchanges of minimum and maximum, which run on whole vectors."""
-    p = [s.copy() for s in samples]
-    spare = np.empty_like(p[0])
-    for a, b in (
-        (0, 5), (0, 3), (1, 6), (2, 4), (0, 1), (3, 5), (2, 6), (2, 3),
-        (3, 6), (4, 5), (1, 4), (1, 3), (3, 4),
-    ):  # fmt: skip
-        np.minimum(p[a], p[b], out=spare)
-        np.maximum(p[a], p[b], out=p[b])
-        p[a], spare = spare, p[a]
-    return p[3]
+def _median(samples: list[ByteImage]) -> ByteImage:
+    out = np.empty_like(samples[0])
+    kernels.median_of_seven(*samples, out)
+    return out
 
 
 class FrameRing:
@@ -67,6 +60,7 @@ class FrameRing:
         self._free = list(range(n))
         self._slots: dict[int, int] = {}
         self._reference: FloatArray | None = None
+        self._blocks = np.empty((_BANDS, _COLUMNS))
         self.background: tuple[ByteImage, ByteImage, ByteImage] | None = None
         self.background_gain = np.ones(ch)
         self.background_is_new = False
@@ -117,13 +111,11 @@ class FrameRing:
 
     def _measure_brightness(self, slot: int) -> None:
         """Brightness by rows against the clip's first picture: lamps pulse, shutters roll."""
-        blocks = np.maximum(block_means(self.small_luma[slot], _BANDS, _COLUMNS) - self.black, 4.0)
+        kernels.block_means(self.small_luma[slot], self.black, self._blocks)
         if self._reference is None:
-            self._reference = blocks
-        ratio = np.median(blocks / self._reference, axis=1)
+            self._reference = self._blocks.copy()
+        ratio = kernels.follow_brightness(self._blocks, self._reference, _REFERENCE_SHARE)
         self.gain[slot] = np.interp(self._row_place, np.arange(_BANDS), ratio)
-        # what stays changed (a door, a cloud) moves the reference; people pass through it
-        self._reference += 0.02 * (blocks / ratio[:, None] - self._reference)
 
     def _renew_background(self) -> None:
         frames = sorted(self._slots)
@@ -134,9 +126,9 @@ class FrameRing:
         slots = [self._slots[k] for k in old]
         gain = np.mean([self.gain[s] for s in slots], axis=0)
         self.background = (
-            _median_of_seven([self._level_out(s, gain) for s in slots]),
-            _median_of_seven([self.small_cb[s] for s in slots]),
-            _median_of_seven([self.small_cr[s] for s in slots]),
+            _median([self._level_out(s, gain) for s in slots]),
+            _median([self.small_cb[s] for s in slots]),
+            _median([self.small_cr[s] for s in slots]),
         )
         self.background_gain = gain
 

@@ -7,7 +7,7 @@ import numpy as np
 from halfvolley.types.arrays import FloatArray, IntArray
 
 _MEMORY_FRAMES = 120  # over which a place's blinking is counted
-_CELL_PX = 8
+CELL_PX = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,20 +151,14 @@ class Blinkers:
 
     def __init__(self, size_px: tuple[int, int]) -> None:
         width, height = size_px
-        self._rate = np.zeros((height // _CELL_PX + 1, width // _CELL_PX + 1))
+        self.rate = np.zeros((height // CELL_PX + 1, width // CELL_PX + 1))
 
     def _cells(self, uv_px: FloatArray) -> tuple[IntArray, IntArray]:
-        cells = np.clip(uv_px // _CELL_PX, 0, None).astype(np.int64)
-        rows, columns = self._rate.shape
+        cells = np.clip(uv_px // CELL_PX, 0, None).astype(np.int64)
+        rows, columns = self.rate.shape
         return np.minimum(cells[:, 1], rows - 1), np.minimum(cells[:, 0], columns - 1)
 
     def note(self, points: Points) -> None:
         """Count the spots of one frame that no trail reaches."""
-        self._rate *= 1.0 - 1.0 / _MEMORY_FRAMES
-        self._rate[self._cells(points.uv_px[points.length < 3])] += 1.0 / _MEMORY_FRAMES
-
-    def freedom(self, uv_px: FloatArray) -> FloatArray:
-        """1 where nothing blinks, towards 0 where something does in most frames."""
-        rate = self._rate[self._cells(uv_px)]
-        out: FloatArray = 1.0 / (1.0 + (rate / 0.2) ** 2)
-        return out
+        self.rate *= 1.0 - 1.0 / _MEMORY_FRAMES
+        self.rate[self._cells(points.uv_px[points.length < 3])] += 1.0 / _MEMORY_FRAMES

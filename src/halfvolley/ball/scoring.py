@@ -1,0 +1,94 @@
+"""How much a fitted spot looks like the ball, and which spots are worth reporting."""
+
+import math
+
+import numpy as np
+
+from halfvolley.ball import disc
+from halfvolley.ball.kernels import radius_at
+from halfvolley.types.arrays import FloatArray, IntArray
+
+ORANGE_CB, ORANGE_CR = -0.78, 0.62  # direction of orange in chroma: (255, 128, 0) of BT.709
+LUMA_SPREAD = 35.0  # of the ball's colour: shading from the lamps [8-bit steps]
+CHROMA_SPREAD = 10.0
+
+
+@disc.compiled
+def lawful(luma: float, cb: float, cr: float) -> float:
+    """How well a colour agrees with the rules' white or orange ball: 1 does, 0.1 does not."""
+    b = cb - 128.0
+    r = cr - 128.0
+    strength = math.hypot(b, r)
+    light = 1.0 / (1.0 + math.exp(-(luma - 80.0) / 15.0))
+    white = math.exp(-((strength / 25.0) ** 2))
+    hue = (b * ORANGE_CB + r * ORANGE_CR) / max(strength, 1e-9)
+    orange = min(max((hue - 0.7) / 0.2, 0.0), 1.0) * min(strength / 30.0, 1.0)
+    return 0.1 + 0.9 * light * max(white, orange)
+
+
+@disc.compiled
+def likeness(luma: float, cb: float, cr: float, colour: FloatArray, trust: float) -> float:
+    """How well a colour agrees with the learned one: 1 alike, falling to 1 - trust."""
+    d = ((luma - colour[0]) / LUMA_SPREAD) ** 2
+    d += ((cb - colour[1]) / CHROMA_SPREAD) ** 2 + ((cr - colour[2]) / CHROMA_SPREAD) ** 2
+    off = max(math.sqrt(d) - 1.0, 0.0)
+    return 1.0 - trust * (1.0 - 1.0 / (1.0 + off * off / 4.0))
+
+
+@disc.compiled
+def colours_of(fit: FloatArray) -> FloatArray:
+    """(n, 3) luma above black, cb and cr of fitted spots."""
+    out = np.empty((len(fit), 3))
+    for k in range(len(fit)):
+        out[k, 0] = math.sqrt(max(fit[k, disc.SQUARE_LUMA], 0.0))
+        out[k, 1] = 128.0 + fit[k, disc.CB]
+        out[k, 2] = 128.0 + fit[k, disc.CR]
+    return out
+
+
+@disc.compiled
+def score_fits(
+    fit: FloatArray, colour: FloatArray, trust: float, blink: FloatArray, blink_cell: int,
+    cell: int, r_min: FloatArray, r_max: FloatArray,
+) -> FloatArray:  # fmt: skip
+    """(n,) 0-1: a moving disc explains the change, it is strong, and of the right size and colour.
+
+    `blink` is the share of frames in which spots appeared at a place without flying.
+    """
+    out = np.zeros(len(fit))
+    for k in range(len(fit)):
+        u, v, r = fit[k, 0], fit[k, 1], fit[k, 2]
+        low, high = radius_at(u, v, cell, r_min, r_max)
+        if not low <= high:
+            continue
+        score = min(max(fit[k, disc.QUALITY], 0.0), 1.0)
+        score *= 1.0 - math.exp(-0.15 * fit[k, disc.SNR])
+        luma = math.sqrt(max(fit[k, disc.SQUARE_LUMA], 0.0))
+        cb = 128.0 + fit[k, disc.CB]
+        cr = 128.0 + fit[k, disc.CR]
+        score *= likeness(luma, cb, cr, colour, trust) * math.sqrt(lawful(luma, cb, cr))
+        i = min(max(int(v) // blink_cell, 0), blink.shape[0] - 1)
+        j = min(max(int(u) // blink_cell, 0), blink.shape[1] - 1)
+        score /= 1.0 + (blink[i, j] / 0.2) ** 2
+        off = max(low - r, r - high, 0.0) / (0.15 * r + 0.3)
+        out[k] = score * math.exp(-off)
+    return out
+
+
+@disc.compiled
+def best_rows(fit: FloatArray, score: FloatArray, least: float, most: int) -> IntArray:
+    """Rows with `score >= least`, best first, one for each place, `most` at most."""
+    kept = np.empty(most, np.int64)
+    n = 0
+    for i in np.argsort(-score):
+        if n == most or score[i] < least:
+            break
+        near = False
+        for k in range(n):
+            j = kept[k]
+            gap = math.hypot(fit[i, 0] - fit[j, 0], fit[i, 1] - fit[j, 1])
+            near |= gap < 0.7 * max(fit[i, 2], fit[j, 2])
+        if not near:
+            kept[n] = i
+            n += 1
+    return kept[:n]
