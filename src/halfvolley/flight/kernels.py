@@ -18,8 +18,8 @@ from halfvolley.physics.kernels import fly, fly_sensitivities
 from halfvolley.types.arrays import FloatArray, IntArray
 
 GLANCE_ROUNDS = 4  # after which a piece that is far off is given up
-HOPELESS = 30.0  # Huber cost a sighting: some 7 standard deviations each
-HUBER = 2.5  # residuals beyond this many standard deviations pull with constant force
+HOPELESS = 16.0  # cost a sighting: some 9 standard deviations each
+TAIL = 6.0  # squared scale of the loss, TAIL log(1 + r^2 / TAIL): Cauchy, 95 % efficient
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -38,7 +38,7 @@ def _normal_equations(
     D: FloatArray,
     y: FloatArray,
 ) -> float:
-    """Fill N = D + prior and the gradient y; return the Huber cost, equations (1) and (2)."""
+    """Fill N = D + prior and the gradient y; return the cost, equations (1) and (2)."""
     N[:, :] = 0.0
     D[:, :] = 0.0
     cost = 0.0
@@ -70,13 +70,9 @@ def _normal_equations(
             depth = max(c[2], 0.3)
             r0 = (ab[k, 0] - c[0] / depth) / sd[k]
             r1 = (ab[k, 1] - c[1] / depth) / sd[k]
-            size = math.sqrt(r0 * r0 + r1 * r1)
-            pull = 1.0
-            if size > HUBER:
-                pull = HUBER / size
-                cost += 2.0 * HUBER * size - HUBER * HUBER
-            else:
-                cost += size * size
+            square = (r0 * r0 + r1 * r1) / TAIL
+            pull = 1.0 / (1.0 + square)
+            cost += TAIL * math.log1p(square)
             ht = np.zeros(2)
             for e in range(2):
                 for p in range(9):
@@ -124,7 +120,7 @@ def fit_free(
     after, and how much later than the reference they meet. The first `n_before` sightings lie
     before (all of them where the state is 9 long: tau may have either sign then). `info` is the
     diagonal of the prior's information; `air` is (g, b, drag, lift, decay, radius). Damped
-    Gauss-Newton; the cost is Huber's, infinite where the numbers ran away.
+    Gauss-Newton; the loss is Cauchy's, the cost infinite where the numbers ran away.
     """
     m = mean.shape[0]
     x = start.copy()

@@ -28,7 +28,7 @@ class Piece:
     t1_s: float
     state: FloatArray  # (9,) place, velocity, spin
     cov: FloatArray  # (6, 6) of place and velocity
-    cost: float  # Huber's, of sightings and prior
+    cost: float  # robust, of sightings and prior
     excess: float  # cost beyond what is expected of so many sightings
     gain: float  # log-odds that it is a ball rather than anything else
 

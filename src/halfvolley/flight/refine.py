@@ -1,7 +1,8 @@
 """Joint refinement of a chain: every sighting, contact and law at once, with the covariance.
 
 Unknowns, in this order: the state (9) at the start of each arc, the time of each contact, and the
-globals that all arcs share (`GLOBALS`). Residuals: sightings against the projected flight (Huber);
+globals that all arcs share (`GLOBALS`). Residuals: sightings against the projected flight (Cauchy's
+loss);
 the end of an arc against the start of the next; the centre's height at a table; the bounce law;
 priors. Levenberg-Marquardt on the normal equations, whose inverse is the covariance.
 """
@@ -21,7 +22,7 @@ from halfvolley.constants import (
     TABLE_RESTITUTION_SLOPE,
 )
 from halfvolley.flight.junctions import FLOOR_Z_M, Kind
-from halfvolley.flight.kernels import HUBER, arc_residuals
+from halfvolley.flight.kernels import TAIL, arc_residuals
 from halfvolley.flight.pieces import SPIN_SD_RADPS
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
@@ -198,9 +199,9 @@ def _add_sights(out: _Normal, c: Course, s: Setting, at_globals: slice) -> Float
             g[8:11], g[16:18], t_s[on], seen.lever[on], seen.R[on], seen.t_m[on], seen.uv_px[on],
             white[on],
         )  # fmt: skip
-        size = np.hypot(res[:, 0], res[:, 1])
-        rms[i] = np.sqrt(np.mean(np.minimum(size, 4.0) ** 2) / 2.0)
-        pull = np.sqrt(np.where(size > HUBER, HUBER / np.maximum(size, HUBER), 1.0))
+        square = res[:, 0] ** 2 + res[:, 1] ** 2
+        rms[i] = np.sqrt(np.mean(np.minimum(square, 16.0)) / 2.0)
+        pull = 1.0 / np.sqrt(1.0 + square / TAIL)
         r = (res * pull[:, None]).ravel()
         m = len(r)
         J = (d_state * pull[:, None, None]).reshape(m, 9)
@@ -210,9 +211,8 @@ def _add_sights(out: _Normal, c: Course, s: Setting, at_globals: slice) -> Float
         if i > 0:
             blocks.append((_time(k, i - 1), (d_t0 * pull[:, None]).reshape(m, 1)))
         out.add(blocks, r)
-        # `add` counted pull * size^2; Huber's cost of a far residual is 2 h size - h^2
-        far = size > HUBER
-        out.cost += float(np.sum(HUBER * size[far] - HUBER**2))
+        # `add` counted the squares with their pull; Cauchy's cost is a logarithm
+        out.cost += float(np.sum(TAIL * np.log1p(square / TAIL)) - r @ r)
     return rms
 
 
