@@ -49,7 +49,7 @@ def _paint(pattern, x, y, length, width, c1, c2, k):
         return c1[0], c1[1], c1[2]
     if pattern == 2:
         row = math.floor(y / 0.12)
-        tone = 0.8 + 0.4 * _mix(int(row), int(math.floor((x + 0.37 * row) / 0.9)), k)
+        tone = 0.8 + 0.4 * _mix(int(row), math.floor((x + 0.37 * row) / 0.9), k)
         return c1[0] * tone, c1[1] * tone, c1[2] * tone
     if pattern == 3:
         if (x % 0.5) < 0.008 or (y % 0.5) < 0.008:
@@ -156,7 +156,7 @@ def _cast(f, cx, cy, radii, R, o, size, boxes, A, B, C, colour, colour2, pattern
                 if (pattern[i] == 1 or pattern[i] == 7) and boxes[i, 0] <= u <= boxes[i, 2]:
                     n = n_sub
             for sub in range(n * n):
-                # sheared grid: n^2 different places in u and in v, so that thin lines keep their sum
+                # sheared grid: n^2 different places in u and in v keep the sum of thin lines
                 su, sv = sub % n, sub // n
                 a = (u + (su + (sv + 0.5) / n) / n - 0.5 - cx) / f
                 b = (v + (sv + (su + 0.5) / n) / n - 0.5 - cy) / f
@@ -247,7 +247,10 @@ def person_things(rng, x, y, shirt):
     sway = rng.normal(0, 0.08, 2)
     hip = (x + sway[0], y + sway[1], 0.1)
     neck = (x + 1.5 * sway[0], y + 1.5 * sway[1], 0.6)
-    parts = [(hip, neck, 0.19, shirt), ((neck[0], neck[1], 0.82), (neck[0], neck[1], 0.87), 0.1, skin)]
+    parts = [
+        (hip, neck, 0.19, shirt),
+        ((neck[0], neck[1], 0.82), (neck[0], neck[1], 0.87), 0.1, skin),
+    ]
     for side in (-0.12, 0.12):
         parts.append(((x, y + side, -0.7), (hip[0], hip[1] + side, 0.0), 0.09, (0.05, 0.05, 0.1)))
         hand = (neck[0] - np.sign(x) * 0.45, neck[1] + 2.5 * side + rng.normal(0, 0.1), 0.35)
@@ -308,7 +311,9 @@ def _boxes(camera, things):
             grid = np.stack(np.meshgrid(*np.stack([low, high], 1)), -1).reshape(-1, 3)
         else:
             c = np.array(thing.c, float)
-            st = np.stack(np.meshgrid(np.linspace(0, 1, 9), np.linspace(0, 1, 9)), -1).reshape(-1, 2)
+            st = np.stack(np.meshgrid(np.linspace(0, 1, 9), np.linspace(0, 1, 9)), -1).reshape(
+                -1, 2
+            )
             grid = a + st[:, :1] * b + st[:, 1:] * c
         seen = grid @ camera.R[2] + camera.t_m[2]
         if (seen < 0.05).any():
@@ -339,7 +344,9 @@ def cast(camera, things, light=(0.0, 0.0, 0.0, 1.0), n_sub=3):
     )  # fmt: skip
 
 
-def to_frame(light, index=0, t_s=0.0, rng=None, blur=0.55, noise=0.006, gamma=2.2, cast_rgb=(1, 1, 1)):
+def to_frame(
+    light, index=0, t_s=0.0, rng=None, blur=0.55, noise=0.006, gamma=2.2, cast_rgb=(1, 1, 1)
+):
     """Blur, noise, tone curve and coding: a `Frame` of the light."""
     seen = cv2.GaussianBlur(light, (0, 0), blur) * np.array(cast_rgb)
     if rng is not None:

@@ -1,5 +1,10 @@
 """Pixels to metres: projection, calibration from the table, drift."""
 
+from halfvolley.camera.accuracy import reprojection_sd_px, table_error_mm
+from halfvolley.camera.calibrate import CalibrateSettings, Calibration, calibrate
+from halfvolley.camera.find import FindSettings
+from halfvolley.camera.path import PathSettings
+from halfvolley.camera.picture import LINE_NAMES, model_polylines
 from halfvolley.camera.projection import (
     camera_at,
     intersect_plane,
@@ -10,14 +15,31 @@ from halfvolley.camera.projection import (
     rotation_vector,
     rotations,
 )
+from halfvolley.camera.refine import RefineSettings
+from halfvolley.camera.sightings import SightSettings, Tone
+from halfvolley.camera.watch import LineWatcher, WatchSettings
 
 __all__ = [
+    "LINE_NAMES",
+    "CalibrateSettings",
+    "Calibration",
+    "FindSettings",
+    "LineWatcher",
+    "PathSettings",
+    "RefineSettings",
+    "SightSettings",
+    "Tone",
+    "WatchSettings",
+    "calibrate",
     "camera_at",
     "intersect_plane",
+    "model_polylines",
     "pose_at",
     "project",
     "project_jacobian",
     "rays",
+    "reprojection_sd_px",
     "rotation_vector",
     "rotations",
+    "table_error_mm",
 ]

@@ -116,7 +116,7 @@ def fit_cut(
     stride = STEP_PX if search <= 4.0 else 2.0 * STEP_PX
     best = -1.0
     start = math.nan
-    n_search = int(round(search / stride))
+    n_search = round(search / stride)
     for i in range(-n_search, n_search + 1):
         s0 = i * stride
         sse, sst, n = _levels(profile, reach, s0, w, sigma, margin, levels)

@@ -1,21 +1,18 @@
-"""Finding the table: straight edges, quadrilaterals with a dark inside, cameras that explain them."""
+"""Finding the table: straight edges, quadrilaterals with a dark inside, cameras that fit them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from halfvolley.camera import find_kernels
 from halfvolley.camera.projection import project
-from halfvolley.camera.refine import Refined, RefineSettings, refine
+from halfvolley.camera.refine import refine
 from halfvolley.camera.sightings import (
-    Cuts,
-    Sightings,
     SightSettings,
     Tone,
     cuts_of,
-    measure_tone,
     sight,
     strength,
 )
@@ -23,6 +20,7 @@ from halfvolley.camera.table import CENTRE, CORNERS_M, N_OUTER, NET
 from halfvolley.constants import EDGE_LINE_WIDTH_M
 from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, Frame
 
+COARSE = SightSettings(spacing_px=10.0, min_share=0.85)
 INNER_CORNERS_M: FloatArray = CORNERS_M - np.sign(CORNERS_M) * EDGE_LINE_WIDTH_M.value
 
 
@@ -255,13 +253,13 @@ def cameras_of_quad(
     """
     out = []
     for turn in (0, 1):
-        fitted = _pose_of_corners(np.roll(corners_px, -turn, axis=0), size_px, points_m, settings)
+        fitted = pose_of_corners(np.roll(corners_px, -turn, axis=0), size_px, points_m, settings)
         if fitted is not None:
             out.append(fitted)
     return sorted(out, key=lambda pair: pair[1])
 
 
-def _pose_of_corners(
+def pose_of_corners(
     corners_px: FloatArray, size_px: tuple[int, int], points_m: FloatArray, settings: FindSettings
 ) -> tuple[Camera, float] | None:
     width, height = size_px
@@ -336,28 +334,44 @@ def hold_against(
     planes: Planes, camera: Camera, settings: FindSettings = FindSettings()
 ) -> Found | None:
     """Fit a start to a picture and count what it explains; None where that is no table."""
-    tone = Tone()
-    sighting = SightSettings(spacing_px=10.0, min_share=0.85)
-    start_f = camera.f_px
-    for search_px in (6.0, 3.0, 2.0):
-        cuts = cuts_of(camera, sighting)
+    fitted = refit(planes, camera, (6.0, 3.0, 2.0))
+    return None if fitted is None else _judged(planes, fitted, settings)
+
+
+def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera | None:
+    """A camera fitted to the lines of a small picture around a start; None where it finds few.
+
+    Parameters
+    ----------
+    planes : Planes
+        Picture without people.
+    start : Camera
+        In its pixels.
+    searches_px : sequence of float
+        How far lines may lie from where they are thought to be, round by round [px].
+
+    Returns
+    -------
+    Camera or None
+        In pixels of the small picture.
+    """
+    camera = start
+    for search_px in searches_px:
+        cuts = cuts_of(camera, COARSE)
         if len(cuts) < 16:
             return None
-        seen = sight(planes.luma, cuts, tone, search_px, sighting)
+        seen = sight(planes.luma, cuts, Tone(), search_px, COARSE)
         if len(seen) < 0.25 * len(cuts):
             return None
-        fitted = refine([camera], [seen], iterations=6)
-        camera = fitted.cameras[0]
-        if not 0.3 * start_f < camera.f_px < 3.0 * start_f:
+        camera = refine([camera], [seen], iterations=6).cameras[0]
+        if not 0.3 * start.f_px < camera.f_px < 3.0 * start.f_px:
             return None
-    return _judged(planes, camera, tone, sighting, settings)
+    return camera
 
 
-def _judged(
-    planes: Planes, camera: Camera, tone: Tone, sighting: SightSettings, settings: FindSettings
-) -> Found | None:
-    cuts = cuts_of(camera, sighting)
-    seen = sight(planes.luma, cuts, tone, 2.0, sighting)
+def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | None:
+    cuts = cuts_of(camera, COARSE)
+    seen = sight(planes.luma, cuts, Tone(), 2.0, COARSE)
     off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
     hit = np.zeros(len(cuts), dtype=bool)
     hit[seen.row[off < np.where(seen.strip == NET, 2.0, 1.0)]] = True
@@ -374,8 +388,8 @@ def _judged(
     if outer + 0.5 * (centre + net) < settings.min_evidence:
         return None
     counted = (cuts.strip != NET) | (net > 0.0)
-    weight = sighting.spacing_px * float(hit[counted].sum() - 0.25 * np.sum(cuts.strip <= CENTRE))
-    full = _scaled(camera, 1.0 / planes.scale)
+    weight = COARSE.spacing_px * float(hit[counted].sum() - 0.25 * np.sum(cuts.strip <= CENTRE))
+    full = scaled(camera, 1.0 / planes.scale)
     corners = project(full, CORNERS_M)
     width, height = full.size_px
     whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
@@ -400,7 +414,7 @@ def _overlap(one: FloatArray, other: FloatArray) -> bool:
     return common > 0.2 * min(_area(one), _area(other))
 
 
-def _scaled(camera: Camera, scale: float) -> Camera:
+def scaled(camera: Camera, scale: float) -> Camera:
     """The same camera for a picture `scale` times as wide."""
     size = (round(camera.size_px[0] * scale), round(camera.size_px[1] * scale))
     return Camera(

@@ -241,7 +241,7 @@ def refine(
 
 
 def _summary(
-    state: _State, A: FloatArray, miss: FloatArray, parts: list[tuple[FloatArray, ...]],
+    state: _State, A: FloatArray, miss: FloatArray, parts: Sequence[tuple[FloatArray, ...]],
     strip: IntArray, sightings: Sequence[Sightings], sd: FloatArray, settings: RefineSettings,
 ) -> Refined:  # fmt: skip
     size = np.sqrt(np.diag(A))

@@ -11,6 +11,8 @@ from halfvolley.camera.table import N_OUTER, NET, STRIPS, strip_points
 from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, IntArray
 
 ALL_STRIPS = tuple(range(len(STRIPS)))
+GAMMAS = (1.0, 1.4, 1.8, 2.2, 2.6)
+SIGMAS_PX = (0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.25, 1.6, 2.1, 2.8)
 BLACK, WHITE = 16.0, 235.0  # luma as coded; full range shifts both a little, which is harmless
 
 
@@ -98,9 +100,9 @@ def cuts_of(
     Cuts
         May be empty.
     """
-    parts = [_cuts_of_strip(camera, k, settings.spacing_px) for k in strips]
-    joined = [np.concatenate(c) for c in zip(*parts, strict=True)]
-    cuts = Cuts(joined[0].astype(np.int64), *joined[1:])
+    steps = [_even_steps(camera, k, settings.spacing_px) for k in strips]
+    strip = np.repeat(np.array(strips, dtype=np.int64), [len(a) for a in steps])
+    cuts = cuts_at(camera, strip, np.concatenate(steps) if steps else np.zeros(0))
     width, height = camera.size_px
     u, v = cuts.uv_px[:, 0], cuts.uv_px[:, 1]
     inside = (u > 2) & (u < width - 3) & (v > 2) & (v < height - 3)
@@ -108,30 +110,54 @@ def cuts_of(
     return cuts.take(inside)
 
 
-def _cuts_of_strip(camera: Camera, k: int, spacing_px: float) -> tuple[FloatArray, ...]:
-    strip = STRIPS[k]
+def _even_steps(camera: Camera, k: int, spacing_px: float) -> FloatArray:
+    """Places along a strip (0 to 1) that are evenly spaced in the picture."""
     fine = np.linspace(0.004, 0.996, 60)
     uv = project(camera, strip_points(np.full(60, k), fine))
     seen = np.isfinite(uv).all(axis=1)
-    empty = np.zeros(0)
     if seen.sum() < 2:
-        return empty, empty, np.zeros((0, 2)), np.zeros((0, 2)), empty, empty
+        return np.zeros(0)
     fine, uv = fine[seen], uv[seen]
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(uv, axis=0).T))])
     n = int(min(max(length[-1] / spacing_px, 2), 4000))
-    along = np.interp((np.arange(n) + 0.5) * length[-1] / n, length, fine)
-    points = strip_points(np.full(n, k), along)
+    return np.interp((np.arange(n) + 0.5) * length[-1] / n, length, fine)
+
+
+# the corners of each strip's cross-section, repeated to four
+_SECTIONS = np.stack([np.resize(s.section_m, (4, 3)) for s in STRIPS])
+_ALONG = np.stack([s.end_m - s.start_m for s in STRIPS])
+_INWARD = np.stack([s.inward for s in STRIPS])
+
+
+def cuts_at(camera: Camera, strip: IntArray, along: FloatArray) -> Cuts:
+    """Cuts at given places of the strips, inside the picture or not.
+
+    Parameters
+    ----------
+    camera : Camera
+        Where the table is thought to be.
+    strip : (n,) int64
+        Index into STRIPS.
+    along : (n,) float64
+        0 at the strip's start, 1 at its end.
+
+    Returns
+    -------
+    Cuts
+        One row each; NaN where a place is behind the camera.
+    """
+    points = strip_points(strip, along)
     uv = project(camera, points)
-    ahead = project(camera, points + 1e-4 * (strip.end_m - strip.start_m)) - uv
+    ahead = project(camera, points + 1e-4 * _ALONG[strip]) - uv
     ahead /= np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-12)[:, None]
     normal = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
-    inward = np.sum((project(camera, points + 1e-3 * strip.inward) - uv) * normal, axis=1)
+    inward = np.sum((project(camera, points + 1e-3 * _INWARD[strip]) - uv) * normal, axis=1)
     normal *= np.where(inward < 0.0, -1.0, 1.0)[:, None]
-    edges = np.stack(
-        [np.sum((project(camera, points + c) - uv) * normal, axis=1) for c in strip.section_m]
-    )
-    low, high = edges.min(axis=0), edges.max(axis=0)
-    return np.full(n, k), along, uv, normal, 0.5 * (low + high), high - low
+    corners = points[:, None, :] + _SECTIONS[strip]
+    edges = project(camera, corners.reshape(-1, 3)).reshape(-1, 4, 2) - uv[:, None, :]
+    across = np.einsum("nki,ni->nk", edges, normal)
+    low, high = across.min(axis=1), across.max(axis=1)
+    return Cuts(strip, along, uv, normal, 0.5 * (low + high), high - low)
 
 
 def _clear_of_net(camera: Camera, cuts: Cuts, margin_px: float) -> BoolArray:
@@ -221,19 +247,29 @@ def measure_tone(luma: ByteImage, camera: Camera) -> Tone:
     Tone
         One of a fixed grid; the default where too little is seen.
     """
-    cuts = cuts_of(camera, SightSettings(spacing_px=20.0), range(N_OUTER + 1))
-    best, best_miss = Tone(), np.inf
-    for gamma in (1.0, 1.4, 1.8, 2.2, 2.6):
-        for sigma in (0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.25, 1.6, 2.1, 2.8):
-            tone = Tone(gamma, sigma)
+    cuts = cuts_of(camera, SightSettings(spacing_px=20.0), range(N_OUTER))
+    known: dict[tuple[int, int], float] = {}
+
+    def miss(g: int, s: int) -> float:
+        """Spread that a tone leaves unexplained, the mean over the lines."""
+        if (g, s) not in known:
+            tone = Tone(GAMMAS[g], SIGMAS_PX[s])
             found = edge_kernels.measure_cuts(
-                luma, light_table(tone), cuts.uv_px, cuts.normal, cuts.width_px, False, 3.0, 1.5, sigma
-            )
-            miss = 1.0 - np.where(np.isfinite(found[:, 0]), found[:, 2], 0.0)
-            parts = [np.median(miss[cuts.strip == k]) for k in range(N_OUTER) if (cuts.strip == k).any()]
-            if parts and np.mean(parts) < best_miss:
-                best, best_miss = tone, float(np.mean(parts))
-    return best if best_miss < 0.3 else Tone()
+                luma, light_table(tone), cuts.uv_px, cuts.normal, cuts.width_px, False, 3.0, 1.5,
+                tone.sigma_px,
+            )  # fmt: skip
+            left = 1.0 - np.where(np.isfinite(found[:, 0]), found[:, 2], 0.0)
+            parts = [np.median(left[cuts.strip == k]) for k in np.unique(cuts.strip)]
+            known[g, s] = float(np.mean(parts)) if parts else np.inf
+        return known[g, s]
+
+    g = GAMMAS.index(Tone().gamma)
+    s = min(range(0, len(SIGMAS_PX), 2), key=lambda s: miss(g, s))
+    for _ in range(2):
+        around = range(max(s - 1, 0), min(s + 2, len(SIGMAS_PX)))
+        s = min(around, key=lambda s: miss(g, s))
+        g = min(range(len(GAMMAS)), key=lambda g: miss(g, s))
+    return Tone(GAMMAS[g], SIGMAS_PX[s]) if miss(g, s) < 0.3 else Tone()
 
 
 def strength(seen: Sightings, strip: int) -> float:

@@ -1,0 +1,343 @@
+"""The camera of a clip from some of its pictures: find the table, refine, judge, put into words."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from halfvolley.camera.accuracy import table_error_mm
+from halfvolley.camera.find import (
+    FindSettings,
+    Found,
+    Planes,
+    find_tables,
+    refit,
+    scaled,
+    small_picture,
+)
+from halfvolley.camera.hand import camera_of_corners, check_corners, check_order
+from halfvolley.camera.projection import project
+from halfvolley.camera.refine import Refined, RefineSettings, refine
+from halfvolley.camera.sightings import (
+    Sightings,
+    SightSettings,
+    Tone,
+    cuts_of,
+    measure_tone,
+    sight,
+)
+from halfvolley.camera.table import CENTRE, CORNERS_M, HALF_LENGTH_M, N_OUTER, NET
+from halfvolley.camera.views import views_of
+from halfvolley.errors import BadInput, NoCamera
+from halfvolley.types import Camera, FloatArray, Frame
+
+EndA = Literal["left", "right", "near", "far"]
+NEXT_STEP = (
+    'give the four corners: --corners "u,v u,v u,v u,v" in the order (-,-) (-,+) (+,+) (+,-)'
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrateSettings:
+    """How pictures are chosen, and when a view is called weak."""
+
+    find: FindSettings = field(default_factory=FindSettings)
+    sight: SightSettings = field(default_factory=SightSettings)
+    refine: RefineSettings = field(default_factory=RefineSettings)
+    refined_pictures: int = 5  # more tell nothing new: a still scene repeats its own errors
+    hand_reach_px: float = 25.0  # at 1920 wide: how far off corners given by hand may be
+    low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
+    end_view_deg: float = 20.0  # the nearer end is A where the table points at the camera
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """The camera at one picture of a clip, and how well it is known."""
+
+    camera: Camera
+    t_s: float  # the picture's time [s]; that of the first unless its view shows no table
+    residual_px: float  # rms of the line points about the model
+    residual_mm: float  # the same on the table
+    table_error_mm: float  # median predicted sd of a place on the table
+    points: tuple[int, ...]  # line points used: four outer lines, centre line, net
+    tables: int  # different tables that fit the pictures; 0 where corners were given
+    gamma: float  # tone curve of the pictures
+    sigma_px: float  # their blur [px]
+    source: str  # "automatic" or "corners"
+    warnings: tuple[str, ...]
+
+
+def calibrate(
+    pictures: Sequence[Frame],
+    info_size: tuple[int, int] | None = None,
+    *,
+    corners_px: FloatArray | Sequence[Sequence[float]] | None = None,
+    end_a: str | None = None,
+    table: int = 1,
+    settings: CalibrateSettings = CalibrateSettings(),
+) -> Calibration:
+    """Find the camera from the table.
+
+    Parameters
+    ----------
+    pictures : sequence of Frame
+        Some pictures spread over the clip, the first first; a dozen is plenty, one will do.
+    info_size : tuple of int, optional
+        Width and height; taken from the pictures if not given.
+    corners_px : (4, 2) array_like, optional
+        Outer corners of the playing surface at (x, y) = (-,-), (-,+), (+,+), (+,-), within about
+        10 px; they may lie outside the picture. Which end is A is then said by their order.
+    end_a : str, optional
+        Which end in the picture is A: "left", "right", "near" or "far". By default the left one,
+        or the near one where the table's long axis is within 20 degrees of the viewing direction.
+    table : int
+        Which table where several fit: 1 is the largest wholly visible one.
+    settings : CalibrateSettings
+        Limits.
+
+    Returns
+    -------
+    Calibration
+        The camera at the first picture (or, with a warning, at the first that shows a table).
+
+    Raises
+    ------
+    BadInput
+        If corners, `end_a` or `table` cannot be used.
+    NoCamera
+        If no table is found.
+    """
+    if not pictures:
+        raise NoCamera("the clip gave no picture to look for the table in")
+    if end_a not in (None, "left", "right", "near", "far"):
+        raise BadInput(f"end_a must be left, right, near or far, got {end_a!r}")
+    if table < 1:
+        raise BadInput(f"table must be 1 or more, got {table}")
+    height, width = pictures[0].luma.shape
+    if info_size is not None and tuple(info_size) != (width, height):
+        raise BadInput(f"pictures are {width} x {height} px, the clip {info_size}")
+    views = views_of(pictures)
+    if corners_px is not None:
+        corners = check_corners(corners_px, (width, height))
+        start, warnings = _start_by_hand(views[0], corners, settings)
+        chosen, view, n_tables = start, views[0], 0
+    else:
+        view, tables = _first_view_with_table(views, settings)
+        chosen, warnings = _choose(tables, table)
+        n_tables = len(tables)
+        if view is not views[0]:
+            warnings.append(
+                f"the first picture shows no table; the camera is that at {view[0].t_s:.2f} s"
+            )
+        chosen = _turned(chosen, end_a, settings)
+    done = refine_on(view, chosen, settings)
+    if done is None:
+        if corners_px is None:
+            raise NoCamera(f"the table's lines could not be followed; {NEXT_STEP}")
+        return _from_corners_alone(view[0], chosen, warnings)
+    refined, tone, share = done
+    camera = refined.cameras[0]
+    warnings += _weaknesses(camera, refined, share, settings)
+    return Calibration(
+        camera=camera, t_s=view[0].t_s, residual_px=refined.residual_px,
+        residual_mm=refined.residual_mm,
+        table_error_mm=float(np.median(table_error_mm(camera))), points=refined.used,
+        tables=n_tables, gamma=tone.gamma, sigma_px=tone.sigma_px,
+        source="automatic" if corners_px is None else "corners", warnings=tuple(warnings),
+    )  # fmt: skip
+
+
+def refine_on(
+    view: Sequence[Frame], start: Camera, settings: CalibrateSettings = CalibrateSettings()
+) -> tuple[Refined, Tone, FloatArray] | None:
+    """Refine a start on pictures of one view.
+
+    Parameters
+    ----------
+    view : sequence of Frame
+        Pictures of one view; the camera is that of the first.
+    start : Camera
+        Good to a few pixels.
+    settings : CalibrateSettings
+        Limits.
+
+    Returns
+    -------
+    tuple of Refined, Tone and (6,) float64, or None
+        The fit, the tone of the pictures and the share of each strip that was seen in the picture
+        that shows most of it; None where too little is seen.
+    """
+    step = max(1, -(-len(view) // settings.refined_pictures))
+    frames = list(view[::step])
+    cameras = [start] * len(frames)
+    scale = max(1.0, start.size_px[0] / 1920.0)
+    tone = measure_tone(frames[0].luma, start)
+    share = np.zeros(NET + 1)
+    fitted = None
+    for search_px in (4.0 * scale, 2.0 * scale, 1.5 * scale):
+        seen = []
+        share[:] = 0.0
+        for frame, camera in zip(frames, cameras, strict=True):
+            cuts = cuts_of(camera, settings.sight)
+            seen.append(sight(frame.luma, cuts, tone, search_px, settings.sight))
+            n = np.bincount(cuts.strip, minlength=NET + 1)
+            hit = np.bincount(seen[-1].strip, minlength=NET + 1)
+            share = np.maximum(share, hit / np.maximum(n, 1))
+        if sum(_table_points(s) for s in seen) < 24:
+            return None
+        fitted = refine(cameras, seen, settings.refine)
+        cameras = list(fitted.cameras)
+        tone = measure_tone(frames[0].luma, cameras[0])
+    assert fitted is not None
+    return fitted, tone, share
+
+
+def _table_points(seen: Sightings) -> int:
+    return int(np.sum(seen.strip < NET))
+
+
+def _first_view_with_table(
+    views: list[list[Frame]], settings: CalibrateSettings
+) -> tuple[list[Frame], list[Found]]:
+    for view in views[:4]:
+        tables = find_tables(small_picture(view, settings.find), settings.find)
+        if tables:
+            return view, tables
+    n = sum(len(v) for v in views)
+    what = "the picture" if n == 1 else f"{n} pictures of the clip"
+    raise NoCamera(f"no table was found in {what}; {NEXT_STEP}")
+
+
+def _choose(tables: list[Found], number: int) -> tuple[Camera, list[str]]:
+    if number > len(tables):
+        n = len(tables)
+        raise BadInput(
+            f"table {number} was asked for, but {n} {'table fits' if n == 1 else 'tables fit'} the "
+            f"picture; choose 1{'' if n == 1 else f' to {n}'} or {NEXT_STEP}"
+        )
+    warnings = []
+    if len(tables) > 1:
+        u, v = tables[number - 1].corners_px.mean(axis=0)
+        which = "the largest wholly visible one" if number == 1 else f"number {number}"
+        warnings.append(
+            f"{len(tables)} tables fit the picture; {which} is taken, around pixel "
+            f"({u:.0f}, {v:.0f}); --table or corners choose another"
+        )
+    return tables[number - 1].camera, warnings
+
+
+def _turned(camera: Camera, end_a: str | None, settings: CalibrateSettings) -> Camera:
+    """The same camera with end A where it was asked for, by a half turn of the world."""
+    ends = np.array([[-HALF_LENGTH_M, 0.0, 0.0], [HALF_LENGTH_M, 0.0, 0.0]])
+    u = project(camera, ends)[:, 0]
+    depth = ends @ camera.R[2]
+    if end_a is None:
+        x, y = camera.R[2, :2]
+        along = np.degrees(np.arctan2(abs(y), abs(x))) < settings.end_view_deg
+        end_a = "near" if along else "left"
+    first = {
+        "left": u[0] < u[1], "right": u[0] > u[1],
+        "near": depth[0] < depth[1], "far": depth[0] > depth[1],
+    }[end_a]  # fmt: skip
+    return camera if first else replace(camera, R=camera.R * np.array([-1.0, -1.0, 1.0]))
+
+
+def _start_by_hand(
+    view: list[Frame], corners: FloatArray, settings: CalibrateSettings
+) -> tuple[Camera, list[str]]:
+    """A start from corners given by hand: the table found near them, else what they say."""
+    height, width = view[0].luma.shape
+    planes = small_picture(view, settings.find)
+    reach = settings.hand_reach_px * width / 1920.0
+    near = [
+        (float(np.abs(np.roll(t.corners_px, turn, axis=0) - corners).max()), turn, t)
+        for t in find_tables(planes, settings.find)
+        for turn in range(4)
+    ]
+    by_hand = camera_of_corners(corners, (width, height))
+    if near:
+        off, turn, found = min(near, key=lambda n: n[0])
+        if off < reach:
+            check_order(turn, corners)
+            half = np.array([-1.0, -1.0, 1.0])
+            return (
+                found.camera if turn == 0 else replace(found.camera, R=found.camera.R * half)
+            ), []
+    fitted = _fit_near(planes, by_hand, reach)
+    return (fitted if fitted is not None else by_hand), []
+
+
+def _fit_near(planes: Planes, start: Camera, reach_px: float) -> Camera | None:
+    """A camera whose lines are found around a rough start; None where they are not."""
+    small = scaled(start, planes.scale)
+    reach = reach_px * planes.scale
+    fitted = refit(planes, small, (0.6 * reach, 0.3 * reach, 3.0, 2.0))
+    if fitted is None:
+        return None
+    camera = scaled(fitted, 1.0 / planes.scale)
+    moved = np.abs(project(camera, CORNERS_M) - project(start, CORNERS_M)).max()
+    return camera if moved < reach_px else None
+
+
+def _from_corners_alone(picture: Frame, camera: Camera, warnings: list[str]) -> Calibration:
+    """Four corners and nothing else: known as well as a hand clicks."""
+    warnings.append(
+        "no lines were found near the given corners; the camera rests on these four points alone, "
+        "taken to be good to 3 px"
+    )
+    return Calibration(
+        camera=camera, t_s=picture.t_s, residual_px=3.0,
+        residual_mm=float(np.median(table_error_mm(camera))),
+        table_error_mm=float(np.median(table_error_mm(camera))), points=(0,) * (NET + 1), tables=0,
+        gamma=Tone().gamma, sigma_px=Tone().sigma_px, source="corners", warnings=tuple(warnings),
+    )  # fmt: skip
+
+
+def _weaknesses(
+    camera: Camera, refined: Refined, share: FloatArray, settings: CalibrateSettings
+) -> list[str]:
+    """What makes this view weak, in words."""
+    out = []
+    centre = camera.centre_m
+    elevation = np.degrees(np.arctan2(centre[2], np.hypot(centre[0], centre[1])))
+    error = table_error_mm(camera)
+    width, height = camera.size_px
+    corners = project(camera, CORNERS_M)
+    outside = ~((corners > 0) & (corners < [width - 1, height - 1])).all(axis=1)
+    if elevation < settings.low_view_deg:
+        out.append(
+            f"the camera looks only {elevation:.0f} degrees down on the table: depth is poorly "
+            "known; put it higher"
+        )
+    if outside.any():
+        n = int(outside.sum())
+        out.append(
+            f"the table is cut off: {n} of its 4 corners {'lies' if n == 1 else 'lie'} outside "
+            "the picture"
+        )
+    missing = [
+        name for k, name in enumerate(("one side line", "the other side line", "one end line",
+                                       "the other end line")) if share[k] < 0.1
+    ]  # fmt: skip
+    if missing:
+        out.append(f"{' and '.join(missing)} could not be seen: something stands before it")
+    if share[CENTRE] < 0.2:
+        out.append("the centre line could not be seen; check the drawn model against the picture")
+    if share[NET] < 0.2:
+        out.append("the net could not be seen; the camera rests on the table's lines alone")
+    if sum(refined.used[:N_OUTER]) < 60:
+        out.append(f"only {sum(refined.used[:N_OUTER])} points of the outer lines could be used")
+    if float(np.sqrt(camera.cov[0, 0])) > 0.05 * camera.f_px:
+        out.append(
+            f"the focal length is known only to {100 * np.sqrt(camera.cov[0, 0]) / camera.f_px:.0f}"
+            " %: heights and distances suffer; choose a view with more perspective"
+        )
+    if np.median(error) > 10.0:
+        out.append(f"places on the table are known only to {np.median(error):.0f} mm")
+    if refined.residual_px > 0.5 * max(1.0, width / 1920.0):
+        out.append(
+            f"the lines miss the model by {refined.residual_px:.1f} px: the table is not flat or "
+            "not of regular size, or this is not the table; check the drawn model"
+        )
+    return out
