@@ -30,8 +30,8 @@ def bounce_cells(clip: ClipSummary, number: int, row: ContactRow, error_mm: floa
     return [
         str(number), f"{row.t_s:.3f}", f"{row.x_m:+.3f}", f"{row.y_m:+.3f}", f"{error_mm:.0f}",
         row.side or DASH, player_words(clip, row.player),
-        with_sd(row.speed_in_mps, row.speed_in_sd_mps, 1),
-        with_sd(row.speed_out_mps, row.speed_out_sd_mps, 1),
+        with_sd(row.speed_in_mps, row.speed_in_sd_mps, 2),
+        with_sd(row.speed_out_mps, row.speed_out_sd_mps, 2),
         with_sd(row.spin_in_revps, row.spin_in_sd_revps, 0),
         with_sd(row.spin_out_revps, row.spin_out_sd_revps, 0),
     ]  # fmt: skip
@@ -51,7 +51,7 @@ def stroke_rows(clip: ClipSummary) -> list[list[str]]:
                 DASH if stroke.number is None else str(stroke.number),
                 f"{stroke.t_s:.3f}",
                 player_words(clip, stroke.player),
-                with_sd(stroke.speed_mps, stroke.speed_sd_mps, 1),
+                with_sd(stroke.speed_mps, stroke.speed_sd_mps, 2),
                 with_sd(contact.spin_out_revps, contact.spin_out_sd_revps, 0),
                 DASH if bounce is None else str(bounce),
             ]

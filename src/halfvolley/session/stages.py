@@ -13,7 +13,6 @@ from halfvolley.session.recording import (
     RecordingFrames,
     frames_near,
     probe_recording,
-    recording_onsets,
 )
 from halfvolley.session.schema import ClipEntry, Session
 from halfvolley.types import (
@@ -125,8 +124,7 @@ def flight(
 
     del tell
     clip_camera = replace(seen.camera, shutter=shutter(entry, recording.info))
-    onsets = recording_onsets(recording)
-    return find_flights(tracks, clip_camera, environment=environment(session), onsets=onsets)
+    return find_flights(tracks, clip_camera)
 
 
 def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:
