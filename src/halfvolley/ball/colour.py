@@ -1,4 +1,4 @@
-"""The ball's colour, learned from small things that fly."""
+"""The ball's colour and size in this clip, learned from small things that fly."""
 
 import numpy as np
 
@@ -54,3 +54,50 @@ class ColourModel:
         share = member.sum() / self._weights.sum()
         self.trust = float(np.clip(2.5 * share - 0.25, 0.0, 1.0))
         return True
+
+
+class SizeModel:
+    """How large balls looked in each part of the picture: a plane for the log of the radius."""
+
+    def __init__(self, size_px: tuple[int, int]) -> None:
+        self._middle = np.array([size_px[0] / 2, size_px[1] / 2])
+        self._span = float(size_px[0])
+        self._samples = np.zeros((0, 3))  # u, v, log r
+        self._weights = np.zeros(0)
+        self._new = 0
+        self.model = np.zeros(4)  # as `kernels.off_radius` reads it; no spread: not known
+
+    def add(self, uv_px: FloatArray, radius_px: FloatArray, weights: FloatArray) -> None:
+        """Learn from spots that flew.
+
+        Parameters
+        ----------
+        uv_px : (n, 2) float64
+            Their places [px].
+        radius_px : (n,) float64
+            Their radii [px].
+        weights : (n,) float64
+            How surely each was a ball, 0-1.
+        """
+        fresh = np.column_stack([uv_px, np.log(radius_px)])
+        self._samples = np.concatenate([self._samples, fresh])[-_KEPT:]
+        self._weights = np.concatenate([self._weights, weights])[-_KEPT:]
+        self._new += len(fresh)
+        if len(self._samples) < _ENOUGH or self._new < _REFRESH_EVERY:
+            return
+        self._new = 0
+        place = (self._samples[:, :2] - self._middle) / self._span
+        design = np.column_stack([np.ones(len(place)), place])
+        logs = self._samples[:, 2]
+        weights = self._weights.copy()
+        plane = np.zeros(3)
+        for _ in range(4):  # a few rounds of weights that forget what lies far off
+            normal = (design * weights[:, None]).T @ design + np.diag([0.0, 0.5, 0.5])
+            plane = np.linalg.solve(normal, (design * weights[:, None]).T @ logs)
+            off = logs - design @ plane
+            weights = self._weights / (1.0 + (off / 0.15) ** 2)
+        spread = float(np.sqrt(np.sum(weights * off**2) / np.sum(weights)))
+        slope = plane[1:] / self._span
+        self.model = np.array(
+            [plane[0] - slope @ self._middle, slope[0], slope[1], max(1.5 * spread, 0.2)]
+        )

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from halfvolley.ball import disc, kernels, scoring
-from halfvolley.ball.colour import ColourModel
+from halfvolley.ball.colour import ColourModel, SizeModel
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
 from halfvolley.ball.trail import CELL_PX, Blinkers, expected_spots, link, no_points, start_points
@@ -69,6 +69,7 @@ class BallFinder:
         self._phi = disc.phi_table()
         self._site = SiteEstimate()
         self._colour = ColourModel()
+        self._usual = SizeModel(info.size_px)
         self._distance: dict[int, ByteImage] = {}
         self._blinkers = Blinkers(info.size_px)
         self._before = self._middle = no_points()
@@ -211,17 +212,20 @@ class BallFinder:
     def _add_spots(self, factors: tuple[float, ...], count: int) -> int:
         """Blobs of the change picture at several heights, added to the spots."""
         ring = self._ring
+        assert ring.background is not None
         floor = max(self._settings.min_change, 1.5 * kernels.typical_change(self._change, 0.75))
         for factor in factors:
             if floor * factor > 160:
                 break
             n = kernels.find_blobs(
                 self._change, int(floor * factor), ring.small_luma[self._slot],
-                ring.small_cb[self._slot], ring.small_cr[self._slot], self._runs, self._table,
+                ring.small_cb[self._slot], ring.small_cr[self._slot], *ring.background, self._runs,
+                self._table,
             )  # fmt: skip
             count = kernels.pick_spots(
                 self._table, n, self._change, ring.level, self._cell, self._r_min, self._r_max,
-                self._max_streak, ring.black, self._colour.mean, self._colour.trust, self._spots, count,
+                self._max_streak, ring.black, self._colour.mean, self._colour.trust,
+                self._usual.model, self._spots, count,
             )  # fmt: skip
         return count
 
@@ -259,7 +263,7 @@ class BallFinder:
     def _score(self, fit: FloatArray) -> FloatArray:
         colour = self._colour
         out: FloatArray = scoring.score_fits(
-            fit, colour.mean, colour.trust, self._blinkers.rate, CELL_PX, self._cell, self._r_min,
+            fit, colour.mean, colour.trust, self._usual.model, self._blinkers.rate, CELL_PX, self._cell, self._r_min,
             self._r_max,
         )  # fmt: skip
         return out
@@ -281,6 +285,7 @@ class BallFinder:
         flying = surety > 0.1
         if np.any(flying):
             self._site.add(fit[flying])
+            self._usual.add(fit[flying, :2], fit[flying, disc.R], surety[flying])
             if self._colour.add(points.colour[flying], surety[flying]):
                 self._distance.clear()
         self._blinkers.note(points)

@@ -14,8 +14,9 @@ CHROMA_WEIGHT = 1.5  # coded chroma is quieter than luma, so a step in it tells 
 LUMA_WEIGHT = 0.5  # of a colour distance: shading moves the ball's luma far, its chroma little
 
 # columns of the blob table
-AREA, X0, X1, Y0, Y1, SW, SX, SY, SXX, SYY, SXY, LUMA, CB, CR, CROWD = range(15)
-BLOB_COLUMNS = 15
+AREA, X0, X1, Y0, Y1, SW, SX, SY, SXX, SYY, SXY, LUMA, CB, CR = range(14)
+BACK_LUMA, BACK_CB, BACK_CR = 14, 15, 16
+BLOB_COLUMNS = 17
 
 # columns of the spot table
 SPOT_U, SPOT_V, SPOT_R, SPOT_SX, SPOT_SY, SPOT_RANK = range(6)
@@ -213,8 +214,8 @@ def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-
 
 @njit(cache=True, nogil=True)
 def find_blobs(
-    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage, runs: RunArray,
-    table: FloatArray,
+    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage, back_y: ByteImage,
+    back_cb: ByteImage, back_cr: ByteImage, runs: RunArray, table: FloatArray,
 ) -> int:  # fmt: skip
     """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
 
@@ -249,6 +250,9 @@ def find_blobs(
             table[t, LUMA] += c * y[i, j]
             table[t, CB] += c * cb[i, j]
             table[t, CR] += c * cr[i, j]
+            table[t, BACK_LUMA] += c * back_y[i, j]
+            table[t, BACK_CB] += c * back_cb[i, j]
+            table[t, BACK_CR] += c * back_cr[i, j]
         table[t, AREA] += stop[k] - start[k]
         table[t, X0] = min(table[t, X0], start[k])
         table[t, X1] = max(table[t, X1], stop[k] - 1)
@@ -286,15 +290,47 @@ def _crowd(change, x0, x1, y0, y1, area, margin):  # type: ignore[no-untyped-def
 
 
 @njit(cache=True, nogil=True)
+def _off_colour(blob, black, colour):  # type: ignore[no-untyped-def]
+    """How far a blob's colour is from any mixture of its background with the ball's colour."""
+    weight = blob[SW]
+    b0 = blob[BACK_LUMA] / weight - black
+    b1 = blob[BACK_CB] / weight
+    b2 = blob[BACK_CR] / weight
+    s0 = LUMA_WEIGHT * (blob[LUMA] / weight - black - b0)
+    s1 = CHROMA_WEIGHT * (blob[CB] / weight - b1)
+    s2 = CHROMA_WEIGHT * (blob[CR] / weight - b2)
+    c0 = LUMA_WEIGHT * (colour[0] - b0)
+    c1 = CHROMA_WEIGHT * (colour[1] - b1)
+    c2 = CHROMA_WEIGHT * (colour[2] - b2)
+    share = (s0 * c0 + s1 * c1 + s2 * c2) / max(c0 * c0 + c1 * c1 + c2 * c2, 1.0)
+    share = min(max(share, 0.2), 1.1)
+    return math.sqrt((s0 - share * c0) ** 2 + (s1 - share * c1) ** 2 + (s2 - share * c2) ** 2)
+
+
+@njit(cache=True, nogil=True)
+def usual_radius(u, v, model):  # type: ignore[no-untyped-def]
+    """Radius that balls had near a place: exp of a plane over the picture."""
+    return math.exp(model[0] + model[1] * u + model[2] * v)
+
+
+@njit(cache=True, nogil=True)
+def off_radius(r, u, v, model):  # type: ignore[no-untyped-def]
+    """Distance of a radius from the usual one, in its spread; 0 where none is known."""
+    if model[3] <= 0.0:
+        return 0.0
+    return abs(math.log(r / usual_radius(u, v, model))) / model[3]
+
+
+@njit(cache=True, nogil=True)
 def pick_spots(
     table: FloatArray, n: int, change: ByteImage, level: int, cell: int, r_min: FloatArray,
     r_max: FloatArray, longest: float, black: float, colour: FloatArray, trust: float,
-    spots: FloatArray, count: int,
+    size: FloatArray, spots: FloatArray, count: int,
 ) -> int:  # fmt: skip
     """Append blobs that may be the ball to `spots`, with a rank; return the new number.
 
     The rank is for choosing what to measure: strong, filled like a swept disc, alone, and, where
-    the ball's colour is known (`trust` > 0), of that colour.
+    they are known, of the ball's colour (`trust` > 0) and usual size.
     """
     for k in range(n):
         weight = table[k, SW]
@@ -319,7 +355,7 @@ def pick_spots(
         fill = area * level * level / (math.pi * r * r + 2.0 * r * streak)
         if fill < 0.4:
             continue
-        rank = math.sqrt(weight / area) * min(fill, 1.0)
+        rank = weight / (weight + 15.0 * area) * min(fill, 1.0)
         if r < 0.8 * low:
             rank *= r / (0.8 * low)
         margin = int(max(2.0, 0.8 * r / level))
@@ -329,10 +365,10 @@ def pick_spots(
         )  # fmt: skip
         rank *= 1.0 - 0.8 * min(2.0 * crowd, 1.0)
         if trust > 0.0:
-            d = LUMA_WEIGHT * abs(table[k, LUMA] / weight - black - colour[0])
-            d += CHROMA_WEIGHT * abs(table[k, CB] / weight - colour[1])
-            d += CHROMA_WEIGHT * abs(table[k, CR] / weight - colour[2])
-            rank *= 1.0 - 0.8 * trust * (1.0 - math.exp(-d / 60.0))
+            d = _off_colour(table[k], black, colour)
+            rank *= 1.0 - 0.9 * trust * (1.0 - 1.0 / (1.0 + (d / 20.0) ** 2))
+        off = max(off_radius(r, u, v, size) - 1.0, 0.0)
+        rank /= 1.0 + 0.5 * off * off
         if count == len(spots):
             worst = 0
             for i in range(1, count):

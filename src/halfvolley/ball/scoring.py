@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from halfvolley.ball import disc
-from halfvolley.ball.kernels import radius_at
+from halfvolley.ball.kernels import off_radius, radius_at
 from halfvolley.types.arrays import FloatArray, IntArray
 
 ORANGE_CB, ORANGE_CR = -0.78, 0.62  # direction of orange in chroma: (255, 128, 0) of BT.709
@@ -48,8 +48,8 @@ def colours_of(fit: FloatArray) -> FloatArray:
 
 @disc.compiled
 def score_fits(
-    fit: FloatArray, colour: FloatArray, trust: float, blink: FloatArray, blink_cell: int,
-    cell: int, r_min: FloatArray, r_max: FloatArray,
+    fit: FloatArray, colour: FloatArray, trust: float, size: FloatArray, blink: FloatArray,
+    blink_cell: int, cell: int, r_min: FloatArray, r_max: FloatArray,
 ) -> FloatArray:  # fmt: skip
     """(n,) 0-1: a moving disc explains the change, it is strong, and of the right size and colour.
 
@@ -71,7 +71,9 @@ def score_fits(
         j = min(max(int(u) // blink_cell, 0), blink.shape[1] - 1)
         score /= 1.0 + (blink[i, j] / 0.2) ** 2
         off = max(low - r, r - high, 0.0) / (0.15 * r + 0.3)
-        out[k] = score * math.exp(-off)
+        score *= math.exp(-off)
+        off = max(off_radius(r, u, v, size) - 1.5, 0.0)
+        out[k] = score / (1.0 + 0.5 * off * off)
     return out
 
 
