@@ -1,6 +1,7 @@
 """Tracks and a camera to arcs and contacts: the stage itself."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -14,11 +15,16 @@ from halfvolley.flight.refine import Course, Setting, setting
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.shutter import combine, with_streaks
 from halfvolley.flight.sights import claims_scale, sights
+from halfvolley.physics import Environment
 from halfvolley.types import Arc, ClipCamera, Contact, Flights, Tracks
 
 
 def find_flights(
-    tracks: Tracks, camera: ClipCamera, settings: FlightSettings | None = None
+    tracks: Tracks,
+    camera: ClipCamera,
+    settings: FlightSettings | None = None,
+    *,
+    environment: Environment | None = None,
 ) -> Flights:
     """What the ball did, in metres: arcs and contacts with their covariance.
 
@@ -30,6 +36,8 @@ def find_flights(
         Camera of the clip; its covariance and shutter enter every result.
     settings : FlightSettings, optional
         Limits and priors.
+    environment : Environment, optional
+        Ball and air of the hall; replaces that of the settings.
 
     Returns
     -------
@@ -43,7 +51,10 @@ def find_flights(
     few sightings are not reported: they could be anything.
     """
     with threadpool_limits(1):  # small matrices: threads cost more than they bring
-        return _find(tracks, camera, settings or FlightSettings())
+        chosen = settings or FlightSettings()
+        if environment is not None:
+            chosen = replace(chosen, environment=environment)
+        return _find(tracks, camera, chosen)
 
 
 def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:

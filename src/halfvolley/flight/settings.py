@@ -1,18 +1,10 @@
 """Limits of the flight stage; part of its key."""
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from halfvolley.constants import (
-    AIR_DENSITY_KGPM3,
-    BALL_MASS_KG,
-    BALL_RADIUS_M,
-    DRAG_COEFFICIENT,
-    LIFT_SCALE,
-    STANDARD_GRAVITY_MPS2,
-)
+from halfvolley.physics import Environment
 from halfvolley.types import FloatArray
 
 
@@ -57,23 +49,9 @@ class FlightSettings:
     gravity_sd_mps2: float = 0.06  # latitude, altitude, added mass, the ball's mass and size
     bias_sd_px: float = 0.15  # what all detections may share: shading, coding
 
+    environment: Environment = field(default_factory=Environment)  # ball and air of the hall
+
     @property
     def air(self) -> FloatArray:
-        """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius.
-
-        The ball's buoyancy is 1.5 % of its weight.
-        """
-        radius = BALL_RADIUS_M.value
-        area = math.pi * radius**2
-        volume = 4.0 / 3.0 * math.pi * radius**3
-        lightness = AIR_DENSITY_KGPM3.value * volume / BALL_MASS_KG.value
-        return np.array(
-            [
-                STANDARD_GRAVITY_MPS2.value * (1.0 - lightness),
-                0.5 * AIR_DENSITY_KGPM3.value * area / BALL_MASS_KG.value,
-                DRAG_COEFFICIENT.value,
-                LIFT_SCALE.value,
-                0.07,
-                radius,
-            ]
-        )
+        """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius."""
+        return np.array(self.environment.kernel_arguments[:6])
