@@ -40,7 +40,9 @@ def start_course(chain: Chain, s: Setting) -> Course:
     rows = _one_a_frame(rows, s)
     kinds: tuple[Kind, ...] = tuple(j.kind for j in contacts)
     chances = tuple(chance(j.kind, dict(j.weights)) for j in contacts)
-    return Course(rows, kinds, chances, np.array(states), np.array(starts), s.prior_mean.copy())
+    return Course(
+        rows, kinds, chances, np.array(states), np.array(starts) + s.late_s, s.prior_mean.copy()
+    )
 
 
 def chance(kind: Kind, costs: dict[Kind, float]) -> float:

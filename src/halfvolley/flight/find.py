@@ -62,11 +62,16 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     if not tracks.members:
         return Flights((), (), detections, camera.shutter, ("No ball was seen in flight.",))
     frame_s = _frame_interval(detections.t_s)
-    shutter = with_streaks(tracks, camera.shutter, frame_s)
-    seen = sights(detections, camera, shutter, s.detection_floor_px, claims_scale(tracks))
+    scale = claims_scale(tracks)
+    assumed = camera.shutter
+    seen = sights(detections, camera, assumed, s.detection_floor_px, scale)
     pieces = find_pieces(_usable(tracks, camera), seen, camera.camera.f_px, s)
-    fixed = setting(seen, camera, shutter, frame_s, s)
-    solved = [_solve(chain, fixed, s) for chain in find_chains(pieces, seen, frame_s, s)]
+    chains = find_chains(pieces, seen, frame_s, s)
+    shutter = with_streaks(chains, detections, assumed, frame_s)
+    seen = sights(detections, camera, shutter, s.detection_floor_px, scale)
+    late_s = 0.5 * (shutter.exposure_s - assumed.exposure_s)
+    fixed = setting(seen, camera, shutter, frame_s, s, late_s)
+    solved = [_solve(chain, fixed, s) for chain in chains]
     courses = complete([c for c in solved if c is not None], fixed, s)
     courses = [c if "table" in c.kinds else c.doubted(s.stray) for c in courses]
     arcs: list[Arc] = []

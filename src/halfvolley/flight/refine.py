@@ -95,11 +95,13 @@ class Setting:
     prior_info: FloatArray  # (21, 21)
     air: FloatArray
     frame_s: float
+    late_s: float  # by which the chains' times, made with another exposure, come too early
 
 
 def setting(
-    seen: Sights, camera: ClipCamera, shutter: Shutter, frame_s: float, settings: FlightSettings
-) -> Setting:
+    seen: Sights, camera: ClipCamera, shutter: Shutter, frame_s: float, settings: FlightSettings,
+    late_s: float = 0.0,
+) -> Setting:  # fmt: skip
     """Priors of the globals: camera, air, shutter, bias of detections, table."""
     c = camera.camera
     sd = np.array(
@@ -123,7 +125,7 @@ def setting(
         TABLE_RESTITUTION_AT_REST.value, TABLE_RESTITUTION_SLOPE.value, TABLE_FRICTION.value
     )  # fmt: skip
     intrinsics = np.array([c.f_px, *c.c_px, *c.k])
-    return Setting(seen, intrinsics, mean, info, air, frame_s)
+    return Setting(seen, intrinsics, mean, info, air, frame_s, late_s)
 
 
 class _Normal:

@@ -4,34 +4,40 @@ from dataclasses import replace
 
 import numpy as np
 
+from halfvolley.flight.chains import Chain
 from halfvolley.flight.refine import Course, Setting
-from halfvolley.types import Shutter, Tracks
+from halfvolley.types import Detections, Shutter
+
+FAST_PX = 12.0  # travel from frame to frame of a sighting whose streak is worth reading
+FEWEST_STREAKS = 10
+STREAK_BIAS = 0.1  # share by which all streaks may be misread: shading, threshold
 
 
-def with_streaks(tracks: Tracks, shutter: Shutter, frame_s: float) -> Shutter:
-    """The shutter with its exposure read off the streaks, unless it was given.
+def with_streaks(
+    chains: list[Chain], detections: Detections, shutter: Shutter, frame_s: float
+) -> Shutter:
+    """The shutter with its exposure read off the streaks of balls in flight, unless given.
 
     A streak is as long as the image speed times the exposure. Speed is the difference between
-    neighbours in a piece; the median over all fast sightings is robust against wrong pieces.
+    neighbours in a piece; the median over all fast sightings is robust against bad streaks.
     """
     if shutter.source == "given":
         return shutter
-    d = tracks.detections
-    ratios = []
-    for m in tracks.members:
-        if len(m) < 6:
-            continue
+    d = detections
+    ratios = [np.zeros(0)]
+    for piece in (p for chain in chains for p in chain.pieces if len(p.rows) >= 4):
+        m = piece.rows
         velocity = (d.uv_px[m[2:]] - d.uv_px[m[:-2]]) / (d.t_s[m[2:]] - d.t_s[m[:-2]])[:, None]
         speed = np.hypot(*velocity.T)
         length = np.hypot(*d.streak_px[m[1:-1]].T)
-        fast = (speed * frame_s > 10.0) & (length > 3.0) & np.isfinite(length)
+        fast = (speed * frame_s > FAST_PX) & np.isfinite(length)
         ratios.append(length[fast] / speed[fast])
-    every = np.concatenate(ratios) if ratios else np.zeros(0)
-    if len(every) < 20:
+    every = np.concatenate(ratios)
+    if len(every) < FEWEST_STREAKS:
         return shutter
     exposure = float(np.median(every))
     spread = 1.4826 * float(np.median(np.abs(every - exposure)))
-    sd = max(1.25 * spread / np.sqrt(len(every)), 0.1 * exposure)
+    sd = float(np.hypot(1.25 * spread / np.sqrt(len(every)), STREAK_BIAS * exposure + 2e-4))
     return replace(shutter, exposure_s=min(exposure, frame_s), exposure_sd_s=sd, source="estimated")
 
 
