@@ -124,7 +124,7 @@ def flight(
 
     del tell
     clip_camera = replace(seen.camera, shutter=shutter(entry, recording.info))
-    return find_flights(tracks, clip_camera)
+    return find_flights(tracks, clip_camera, environment=environment(session))
 
 
 def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:
