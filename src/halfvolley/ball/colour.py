@@ -56,6 +56,9 @@ class ColourModel:
         return True
 
 
+_TOLD, _TOLD_SPREAD = 6.0, 0.4  # samples and spread of log radius believed beforehand
+
+
 class SizeModel:
     """How large balls looked in each part of the picture: a plane for the log of the radius."""
 
@@ -96,8 +99,10 @@ class SizeModel:
             plane = np.linalg.solve(normal, (design * weights[:, None]).T @ logs)
             off = logs - design @ plane
             weights = self._weights / (1.0 + (off / 0.15) ** 2)
-        spread = float(np.sqrt(np.sum(weights * off**2) / np.sum(weights)))
+        # few samples say little about the spread: as if some had been seen at its usual value
+        total = float(np.sum(weights))
+        spread = np.sqrt((np.sum(weights * off**2) + _TOLD * _TOLD_SPREAD**2) / (total + _TOLD))
         slope = plane[1:] / self._span
         self.model = np.array(
-            [plane[0] - slope @ self._middle, slope[0], slope[1], max(1.5 * spread, 0.2)]
+            [plane[0] - slope @ self._middle, slope[0], slope[1], max(1.2 * spread, 0.2)]
         )

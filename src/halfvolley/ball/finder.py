@@ -282,7 +282,7 @@ class BallFinder:
         on_trail = points.length >= 3
         step[on_trail] = points.uv_px[on_trail] - self._middle.uv_px[points.back[on_trail]]
         surety = self._surety(fit, points.length, step)
-        flying = surety > 0.1
+        flying = surety > 0.05
         if np.any(flying):
             self._site.add(fit[flying])
             self._usual.add(fit[flying, :2], fit[flying, disc.R], surety[flying])

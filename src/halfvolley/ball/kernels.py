@@ -368,7 +368,7 @@ def pick_spots(
             d = _off_colour(table[k], black, colour)
             rank *= 1.0 - 0.9 * trust * (1.0 - 1.0 / (1.0 + (d / 20.0) ** 2))
         off = max(off_radius(r, u, v, size) - 1.0, 0.0)
-        rank /= 1.0 + 0.5 * off * off
+        rank *= max(1.0 / (1.0 + 0.5 * off * off), 0.1)
         if count == len(spots):
             worst = 0
             for i in range(1, count):

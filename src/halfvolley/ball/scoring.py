@@ -73,7 +73,7 @@ def score_fits(
         off = max(low - r, r - high, 0.0) / (0.15 * r + 0.3)
         score *= math.exp(-off)
         off = max(off_radius(r, u, v, size) - 1.5, 0.0)
-        out[k] = score / (1.0 + 0.5 * off * off)
+        out[k] = score * max(1.0 / (1.0 + 0.5 * off * off), 0.1)
     return out
 
 
