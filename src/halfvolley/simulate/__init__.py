@@ -1,6 +1,6 @@
 """Made footage with exact truth: halls, cameras, rallies and players, from seeds to clips."""
 
-from halfvolley.simulate.clips import ClipSettings, make_clip
+from halfvolley.simulate.clips import ClipSettings, Cut, Take, make_chapters, make_clip, prepare
 from halfvolley.simulate.path import BallPath, Event, Game, MadeRally, MadeStroke
 from halfvolley.simulate.rally import RallySettings, play_game
 from halfvolley.simulate.scene import (
@@ -26,6 +26,7 @@ __all__ = [
     "BallPhysics",
     "CameraRig",
     "ClipSettings",
+    "Cut",
     "Drift",
     "Event",
     "Game",
@@ -39,10 +40,13 @@ __all__ = [
     "RallySettings",
     "Scene",
     "TableLook",
+    "Take",
     "Thing",
     "Truth",
+    "make_chapters",
     "make_clip",
     "play_game",
+    "prepare",
     "random_scene",
     "truth_path",
     "write_truth",

@@ -1,6 +1,7 @@
 """Whole clips with truth: one call from a scene to a file that a camera could have written."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -32,6 +33,14 @@ class ClipSettings:
     t_offset_s: float = 0.0  # world time of PTS 0 [s]
     spp: int = 24  # rays for a pixel on an edge; 24 keeps edges within 0.05 px
     with_players: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """From this stamp on [s] the clip shows what another camera sees."""
+
+    t_s: float
+    rig: CameraRig
 
 
 def frame_times(rig: CameraRig, duration_s: float, rng: np.random.Generator) -> FloatArray:
@@ -91,6 +100,95 @@ def _other_stage(other: OtherTable, game: Game, rng: np.random.Generator) -> Sta
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Take:
+    """All that is decided before the first picture of a clip is drawn."""
+
+    scene: Scene
+    settings: ClipSettings
+    pts_s: FloatArray  # (n,) stamps
+    world_s: FloatArray  # (n,) world times at which row 0 opens
+    views: tuple[View, ...]  # n
+    stages: tuple[Stage, ...]
+    renderers: tuple[Renderer, ...]  # of each camera
+    cut_at: int  # first frame of the second camera; n where there is none
+    seed: int
+
+    def pictures(self) -> Iterator[Picture]:
+        """The clip's pictures in order, the same at every call."""
+        rng = np.random.default_rng(self.seed)
+        for i, (view, t) in enumerate(zip(self.views, self.world_s, strict=True)):
+            yield self.renderers[int(i >= self.cut_at)].frame(view, float(t), rng)
+
+
+def prepare(
+    scene: Scene,
+    rng: np.random.Generator,
+    duration_s: float,
+    settings: ClipSettings = ClipSettings(),
+    game: Game | None = None,
+    cut: Cut | None = None,
+) -> Take:
+    """Plays the game, moves the camera and renders the empty hall.
+
+    Parameters
+    ----------
+    scene : Scene
+        Hall, camera, ball and players.
+    rng : numpy.random.Generator
+        Source of all chance; the same state gives the same pictures.
+    duration_s : float
+        Length [s].
+    settings : ClipSettings
+        With or without ball, players and sound.
+    game : Game, optional
+        What is played; made from `settings.play` when left out.
+    cut : Cut, optional
+        A change to another camera.
+
+    Returns
+    -------
+    Take
+        Whose `pictures` are the clip.
+
+    Raises
+    ------
+    BadInput
+        If the clip would hold no frame, or the second camera has another size of picture.
+    """
+    pts = frame_times(scene.rig, duration_s, rng)
+    world = settings.t_offset_s + pts * (1.0 + scene.rig.clock_ppm * 1e-6)
+    given = game is not None
+    if game is None:
+        span = float(world[-1]) - settings.t_offset_s + 0.5
+        play = settings.play or RallySettings()
+        game = play_game(scene.physics, scene.hall, rng, span, play, settings.t_offset_s)
+    stages = build_stages(
+        scene, game, rng, duration_s + 0.5, settings.t_offset_s, settings.with_players
+    )
+    if settings.play is None and not given:
+        stages[0] = _without_ball(stages[0])
+    rigs, cut_at = [scene.rig], len(pts)
+    if cut is not None:
+        if cut.rig.size_px != scene.rig.size_px:
+            raise BadInput(
+                f"both cameras of a clip need one size, got {scene.rig.size_px} and "
+                f"{cut.rig.size_px}"
+            )
+        rigs, cut_at = [scene.rig, cut.rig], int(np.searchsorted(pts, cut.t_s))
+    views: list[View] = []
+    renderers = []
+    for rig, mine in zip(rigs, (world[:cut_at], world[cut_at:]), strict=False):
+        seen = camera_views(rig, mine, rng)
+        views += seen
+        through = replace(scene, rig=rig)
+        renderers.append(Renderer(through, stages, seen, rng, settings.spp))
+    return Take(
+        scene, settings, pts, world, tuple(views), tuple(stages), tuple(renderers), cut_at,
+        int(rng.integers(1 << 62)),
+    )  # fmt: skip
+
+
 def make_clip(
     path: Path | str,
     scene: Scene,
@@ -98,6 +196,7 @@ def make_clip(
     duration_s: float,
     settings: ClipSettings = ClipSettings(),
     game: Game | None = None,
+    cut: Cut | None = None,
 ) -> Truth:
     """A clip of a scene, and beside it a JSON file with its truth.
 
@@ -115,6 +214,8 @@ def make_clip(
         With or without ball, players and sound.
     game : Game, optional
         What is played; made from `settings.play` when left out.
+    cut : Cut, optional
+        A change to another camera within the clip.
 
     Returns
     -------
@@ -129,47 +230,72 @@ def make_clip(
         If a file cannot be written.
     """
     path = Path(path)
-    pts = frame_times(scene.rig, duration_s, rng)
-    world = settings.t_offset_s + pts * (1.0 + scene.rig.clock_ppm * 1e-6)
-    if game is None:
-        game = _game(scene, rng, settings, float(world[-1]) - settings.t_offset_s + 0.5)
-    stages = build_stages(
-        scene, game, rng, duration_s + 0.5, settings.t_offset_s, settings.with_players
-    )
-    if settings.play is None and not game.paths:
-        stages[0] = _without_ball(stages[0])
-    views = camera_views(scene.rig, world, rng)
-    renderer = Renderer(scene, stages, views, rng, settings.spp)
-    balls: list[BallSeen | None] = []
-    others: list[tuple[BallSeen, ...]] = []
+    take = prepare(scene, rng, duration_s, settings, game, cut)
     coding = WriterSettings(
         rate=Fraction(scene.rig.fps).limit_denominator(1001),
         crf=scene.rig.quality_crf,
         audio_rate_hz=RATE_HZ if settings.sound else None,
     )
+    balls: list[BallSeen | None] = []
+    others: list[tuple[BallSeen, ...]] = []
     with VideoWriter(path, scene.rig.size_px, coding) as out:
         if settings.sound:
-            out.write_sound(clip_sound(scene, stages, views, settings, duration_s, rng))
-        for t, when, view in zip(pts, world, views, strict=True):
-            picture: Picture = renderer.frame(view, float(when), rng)
+            out.write_sound(clip_sound(take, duration_s, rng))
+        for t, picture in zip(take.pts_s, take.pictures(), strict=True):
             out.write_planes(picture.luma, picture.cb, picture.cr, float(t))
             balls.append(picture.ball)
             others.append(picture.others)
     truth = Truth(
-        scene, path, "", pts, tuple(views), tuple(balls), tuple(others), stages[0].game,
-        settings.t_offset_s, settings.sound,
+        scene, path, take.pts_s, take.views, tuple(balls), tuple(others), take.stages[0].game,
+        settings.t_offset_s, settings.sound, take.cut_at if cut is not None else None,
     )  # fmt: skip
     write_truth(truth)
     return truth
 
 
-def _game(
-    scene: Scene, rng: np.random.Generator, settings: ClipSettings, duration_s: float
-) -> Game:
-    return play_game(
-        scene.physics, scene.hall, rng, duration_s, settings.play or RallySettings(),
-        settings.t_offset_s,
-    )  # fmt: skip
+def make_chapters(
+    paths: Sequence[Path | str],
+    scene: Scene,
+    rng: np.random.Generator,
+    duration_s: float,
+    settings: ClipSettings = ClipSettings(),
+) -> tuple[Truth, ...]:
+    """One recording that the camera stored as several files, each starting again at PTS 0.
+
+    Parameters
+    ----------
+    paths : sequence of Path or str
+        The files, in order.
+    scene : Scene
+        Hall, camera, ball and players.
+    rng : numpy.random.Generator
+        Source of all chance.
+    duration_s : float
+        Length of each file [s].
+    settings : ClipSettings
+        As for `make_clip`; `t_offset_s` is that of the first file.
+
+    Returns
+    -------
+    tuple of Truth
+        One a file; world times go on from file to file.
+
+    Raises
+    ------
+    BadInput, StorageError
+        As `make_clip`.
+    """
+    play = settings.play or RallySettings()
+    span = duration_s * len(paths) + 0.5
+    game = play_game(scene.physics, scene.hall, rng, span, play, settings.t_offset_s)
+    seed = int(rng.integers(1 << 62))
+    out = []
+    for i, path in enumerate(paths):
+        start = settings.t_offset_s + i * duration_s
+        # the same players, hall and habits in every file
+        mine = replace(settings, t_offset_s=start)
+        out.append(make_clip(path, scene, np.random.default_rng(seed), duration_s, mine, game))
+    return tuple(out)
 
 
 def _without_ball(stage: Stage) -> Stage:
@@ -177,16 +303,14 @@ def _without_ball(stage: Stage) -> Stage:
     return Stage(empty, stage.figures, stage.look, stage.turn, stage.shift_m)
 
 
-def clip_sound(
-    scene: Scene, stages: list[Stage], views: list[View], settings: ClipSettings,
-    duration_s: float, rng: np.random.Generator,
-) -> NDArray[np.float32]:  # fmt: skip
+def clip_sound(take: Take, duration_s: float, rng: np.random.Generator) -> NDArray[np.float32]:
     """The sound track on the clip's own clock, samples at 48 kHz."""
-    microphone = views[0].centre_m
-    events = tuple(e for e in stages[0].game.events if e.kind != "toss_release")
+    microphone = take.views[0].centre_m
+    events = tuple(e for e in take.stages[0].game.events if e.kind != "toss_release")
     if not events:
         return make_sound((), np.zeros(0), microphone, duration_s, rng)
     t = np.array([e.t_s for e in events])
     heard = heard_at(t, np.stack([e.centre_m for e in events]), microphone)
-    arrival = (heard - settings.t_offset_s) / (1.0 + scene.rig.clock_ppm * 1e-6)
-    return make_sound(events, arrival + scene.rig.av_offset_s, microphone, duration_s, rng)
+    rig = take.scene.rig
+    arrival = (heard - take.settings.t_offset_s) / (1.0 + rig.clock_ppm * 1e-6)
+    return make_sound(events, arrival + rig.av_offset_s, microphone, duration_s, rng)

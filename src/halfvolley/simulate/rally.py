@@ -42,7 +42,7 @@ class RallySettings:
     """How play goes on; ranges are drawn from evenly."""
 
     first_toss_s: tuple[float, float] = (0.4, 0.9)  # after the start of the clip
-    mistake_share: float = 0.22  # a stroke in five ends the point: rallies of four to five strokes
+    mistake_share: float = 0.17  # a stroke in six ends the point: rallies of four to five strokes
     serve_mistake_share: float = 0.05
     pick_up_s: tuple[float, float] = (0.9, 1.8)  # from the end of a point to the ball in hand;
     settle_s: tuple[float, float] = (0.4, 0.9)  # and before the toss; clips stay short that way
@@ -237,7 +237,7 @@ def find_stroke(
     return None
 
 
-class _Recorder:
+class Recorder:
     """Gathers nodes, touches and strokes while a game is played."""
 
     def __init__(self, radius: float) -> None:
@@ -256,6 +256,13 @@ class _Recorder:
         rows = np.column_stack([nodes, np.full(len(nodes), state)])
         rows[:, 0] += t0
         self.nodes.append(rows)
+
+    def hold(self, t0: float, xyz: FloatArray, span: float, state: int) -> None:
+        """The ball stays where it is for a time."""
+        still = np.zeros((2, 10))
+        still[:, 1:4] = xyz
+        still[1, 0] = max(span, 0.0)
+        self.add(t0, still, state)
 
     def close_path(self) -> None:
         """Ends the ball at hand; what follows is another one."""
@@ -286,7 +293,7 @@ def _name(side: float) -> str:
     return "A" if side < 0 else "B"
 
 
-def _smooth_move(a: FloatArray, b: FloatArray, span: float, lift: float = 0.0) -> FloatArray:
+def smooth_move(a: FloatArray, b: FloatArray, span: float, lift: float = 0.0) -> FloatArray:
     """(n, 10) nodes of a hand's even move from a to b, starting and ending at rest."""
     n = max(int(span / 0.01), 2)
     p = np.linspace(0.0, 1.0, n)
@@ -328,7 +335,7 @@ def _toss(
     return swing, nodes[: falling[0] + 1]
 
 
-def _roll(world: Arena, state: FloatArray, t_max: float, on_table: bool) -> tuple[FloatArray, bool]:
+def roll(world: Arena, state: FloatArray, t_max: float, on_table: bool) -> tuple[FloatArray, bool]:
     """(n, 10) nodes of a ball rolling to rest; True if it runs off the table's edge."""
     slow = 0.10 if on_table else 0.25  # deceleration [m/s^2], a matter of dust and slope
     v0 = state[3:5]
@@ -364,11 +371,45 @@ def _roll(world: Arena, state: FloatArray, t_max: float, on_table: bool) -> tupl
     return nodes, False
 
 
+def _tip(world: Arena, state: FloatArray) -> FloatArray:
+    """(n, 10) nodes of a slow ball that tips over the table's edge, up to where it comes free."""
+    r, g = world.radius * (1.0 + 1e-5), world.physics.gravity_mps2
+    xy = state[:2]
+    foot = np.clip(xy, [-HALF_X, -HALF_Y], [HALF_X, HALF_Y])
+    off = [HALF_X - abs(xy[0]), HALF_Y - abs(xy[1])]
+    axis = int(np.argmin(off))
+    out = np.zeros(2)
+    out[axis] = np.sign(xy[axis])
+    foot[axis] = out[axis] * (HALF_X, HALF_Y)[axis]
+    angle = float(np.clip(np.arctan2((xy - foot) @ out, max(state[2], 1e-3)), 0.0, 0.9))
+    pace = max(float(state[3:5] @ out) / r, 1.0)  # a ball that came so far does not stop on top
+    drift = state[3:5] - (state[3:5] @ out) * out
+    nodes, h, t = [], k.STEP_S, 0.0
+    while angle < 0.97:  # near cos = 10/17, where the edge no longer presses on a hollow ball
+        centre = foot + t * drift + r * np.sin(angle) * out
+        v = r * pace * np.cos(angle) * out + drift
+        w = pace * np.array([-out[1], out[0], 0.0])
+        nodes.append([t, *centre, r * np.cos(angle), *v, -r * pace * np.sin(angle), *w])
+        pace += h * 0.6 * g / r * np.sin(angle)
+        angle += h * pace
+        t += h
+    return np.array(nodes)
+
+
+def _nearest_edge(state: FloatArray) -> FloatArray:
+    """(2,) point of the table's rim nearest to a ball beside it."""
+    return np.clip(state[:2], [-HALF_X, -HALF_Y], [HALF_X, HALF_Y])
+
+
+MOST_TOUCHES = 400
+
+
 def _let_go(
-    rec: _Recorder, world: Arena, t: float, state: FloatArray, t_stop: float, rally: int,
+    rec: Recorder, world: Arena, t: float, state: FloatArray, t_stop: float, rally: int,
     rng: np.random.Generator,
 ) -> FloatArray:  # fmt: skip
     """A dead ball until t_stop: bounces, rolls, lies. Returns its last state."""
+    touches = 0
     while t < t_stop - 1e-9:
         leg = fly_leg(world, state, min(t_stop - t, 3.0), rng)
         rec.add(t, leg.nodes, DEAD)
@@ -377,18 +418,34 @@ def _let_go(
         if leg.code == k.FREE:
             continue
         rec.touch(t, leg, rally)
+        touches += 1
+        slow_edge = leg.code == k.EDGE and state[3:6] @ leg.normal < 0.1
+        off = bool(slow_edge and leg.normal[2] > 0.65)
+        if slow_edge and not off:
+            state[3:6] += 0.02 * leg.normal  # it slips off: no grip is left on the edge
         if leg.code in (k.TABLE, k.FLOOR) and state[5] < 0.18:
-            nodes, off = _roll(world, state, t_stop - t, leg.code == k.TABLE)
+            nodes, off = roll(world, state, t_stop - t, leg.code == k.TABLE)
             rec.add(t, nodes, ROLLING)
             t += nodes[-1, 0]
             state = nodes[-1, 1:].copy()
-            if not off and t < t_stop - 1e-9:
-                still = np.zeros((2, 10))
-                still[:, 1:4] = state[:3]
-                still[1, 0] = t_stop - t
-                rec.add(t, still, REST)
-                t = t_stop
-                state = still[1, 1:]
+            if not off:
+                rec.hold(t, state[:3], t_stop - t, REST)
+                state[3:] = 0.0
+                return state
+        if off and t < t_stop - 1e-9:
+            nodes = _tip(world, state)
+            if len(nodes):
+                nodes = nodes[nodes[:, 0] <= t_stop - t]
+                rec.add(t, nodes, DEAD)
+                t += nodes[-1, 0]
+                state = nodes[-1, 1:].copy()
+                state[3:6] += (
+                    0.02 * (state[:3] - np.append(_nearest_edge(state), 0.0)) / world.radius
+                )
+        elif touches > MOST_TOUCHES:  # it lies in a corner and only trembles
+            rec.hold(t, state[:3], t_stop - t, REST)
+            state[3:] = 0.0
+            return state
     return state
 
 
@@ -412,7 +469,7 @@ def _hit_node(leg: Leg, rng: np.random.Generator) -> int | None:
     """Node of a flight after the bounce at which the receiver can strike, or None."""
     a = leg.nodes
     ok = (
-        (a[:, 0] > 0.07) & (np.abs(a[:, 1]) > 1.1) & (np.abs(a[:, 1]) < 3.4)
+        (a[:, 0] > 0.07) & (np.abs(a[:, 1]) > 0.82) & (np.abs(a[:, 1]) < 3.4)
         & (np.abs(a[:, 2]) < 1.35) & (a[:, 3] > -0.05) & (a[:, 3] < 0.75)
         & (a[:, 1] * leg.nodes[0, 1] > 0)
     )  # fmt: skip
@@ -425,7 +482,7 @@ def _hit_node(leg: Leg, rng: np.random.Generator) -> int | None:
 
 
 def _strike(
-    rec: _Recorder, t: float, before: FloatArray, v: FloatArray, w: FloatArray, kind: str,
+    rec: Recorder, t: float, before: FloatArray, v: FloatArray, w: FloatArray, kind: str,
     rally: int, number: int,
 ) -> FloatArray:  # fmt: skip
     player = _name(before[0])
@@ -450,7 +507,7 @@ def _wanted(share: float, settings: RallySettings, rng: np.random.Generator) -> 
 
 
 def _play_point(
-    rec: _Recorder, world: Arena, t: float, state: FloatArray, server: float, rally: int,
+    rec: Recorder, world: Arena, t: float, state: FloatArray, server: float, rally: int,
     settings: RallySettings, rng: np.random.Generator,
 ) -> tuple[float, FloatArray, str, str]:  # fmt: skip
     """From the struck serve to the end: time, state, winner, reason."""
@@ -461,7 +518,7 @@ def _play_point(
         x, y = leg.nodes[-1, 1], leg.nodes[-1, 2]
         if bounced:
             row = _hit_node(leg, rng)
-            reach = rng.random() > 0.06 and row is not None
+            reach = rng.random() > 0.04 and row is not None
             if reach and row is not None:
                 cut = leg.nodes[: row + 1]
                 struck = _answer(world, cut[-1, 1:], settings, rng)
@@ -524,7 +581,7 @@ def _answer(
 
 
 def _serve(
-    rec: _Recorder, world: Arena, t: float, start: FloatArray, server: float, rally: int,
+    rec: Recorder, world: Arena, t: float, start: FloatArray, server: float, rally: int,
     settings: RallySettings, rng: np.random.Generator,
 ) -> tuple[float, float, float, FloatArray]:  # fmt: skip
     """From the ball in hand to the struck serve: times of rest, release and strike, and state."""
@@ -543,7 +600,7 @@ def _serve(
             break
     else:
         raise RuntimeError("no serve found: the ball's physics leave no serve possible")
-    move = _smooth_move(start, hold, max(0.5, float(np.linalg.norm(hold - start)) / 2.2))
+    move = smooth_move(start, hold, max(0.5, float(np.linalg.norm(hold - start)) / 2.2))
     rec.add(t, move, HAND)
     t += move[-1, 0]
     rest = np.zeros((2, 10))
@@ -597,7 +654,7 @@ def play_game(
         The balls' paths with all touches, strokes and points.
     """
     world = make_arena(physics, hall)
-    rec = _Recorder(world.radius)
+    rec = Recorder(world.radius)
     server = float(rng.choice([-1.0, 1.0]))
     end = t0_s + duration_s
     first = rng.uniform(*settings.first_toss_s)
@@ -633,7 +690,7 @@ def play_game(
 
 
 def _next_ball(
-    rec: _Recorder, world: Arena, t: float, pick: float, state: FloatArray, server: float,
+    rec: Recorder, world: Arena, t: float, pick: float, state: FloatArray, server: float,
     rally: int, end: float, rng: np.random.Generator,
 ) -> tuple[FloatArray, float]:  # fmt: skip
     """The dead ball, then the place and time at which the next one is in the server's hand."""

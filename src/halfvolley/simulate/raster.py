@@ -261,6 +261,27 @@ def darken(frame, table, table_only, u, v, a, b, c, strength, x0, y0, x1, y1):
                 frame[j, i, k] *= 1.0 - s
 
 
+@njit(cache=True, error_model="numpy")
+def _covered(dx, dy, a, b, c, rim, sub):
+    """Coverage of a pixel at (dx, dy) from the middle of an ellipse of inverse matrix (a, b, c).
+
+    It is taken at sub x sub places; rim is the width of the ramp at the outline.
+    """
+    total = 0.0
+    for m in range(sub):
+        y = dy + (m + 0.5) / sub - 0.5
+        for n in range(sub):
+            x = dx + (n + 0.5) / sub - 0.5
+            gx, gy = a * x + b * y, b * x + c * y
+            q = math.sqrt(gx * x + gy * y)
+            if q < 1e-9:
+                part = 1.0
+            else:
+                part = 0.5 + (1.0 - q) * q / math.sqrt(gx * gx + gy * gy) / rim
+            total += min(max(part, 0.0), 1.0)
+    return total / (sub * sub)
+
+
 # --- the ball ----------------------------------------------------------------------------------
 @njit(cache=True)
 def ball_outline(x, y, z, radius, lens, R, t, d_xyz, d_par, out):
@@ -330,6 +351,7 @@ def draw_ball(
     exposure,
     height,
     rim,
+    sub,
     R,
     lamps,
     ambient,
@@ -367,7 +389,7 @@ def draw_ball(
         a, b, c = outline[i, 2], outline[i, 3], outline[i, 4]
         det = a * c - b * b
         ia, ib, ic = c / det, -b / det, a / det
-        ru, rv = math.sqrt(a) + rim, math.sqrt(c) + rim
+        ru, rv = math.sqrt(a) + rim + 0.5, math.sqrt(c) + rim + 0.5
         moment = 0
         for m in range(1, limb_times.shape[0]):
             if abs(limb_times[m] - times[i]) < abs(limb_times[moment] - times[i]):
@@ -385,16 +407,11 @@ def draw_ball(
             share /= exposure
             for k in range(i0, i1 + 1):
                 dx, dy = k + x0 - u, j + y0 - v
-                gx = ia * dx + ib * dy
-                gy = ib * dx + ic * dy
-                q = math.sqrt(gx * dx + gy * dy)
-                if q > 1e-9:
-                    part = 0.5 + (1.0 - q) * q / math.sqrt(gx * gx + gy * gy) / rim
-                else:
-                    part = 1.0
+                q = math.sqrt((ia * dx + ib * dy) * dx + (ib * dx + ic * dy) * dy)
+                part = _covered(dx, dy, ia, ib, ic, rim, sub)
                 if part <= 0.0:
                     continue
-                part = min(part, 1.0) * share
+                part *= share
                 sums[0] += part
                 see = 1.0
                 if hidden_by_table[i] and table[j, k, 3] > 0.0:

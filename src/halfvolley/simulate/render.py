@@ -321,6 +321,9 @@ class Renderer:
     ) -> tuple[float, float, FloatArray]:  # fmt: skip
         """Draws the streak; returns visible share, contrast, centroid."""
         rig, (w, h) = self.rig, self.rig.size_px
+        # one sample a pixel is not enough for a small ball
+        sub = 1 if size > 5.0 else (2 if size > 2.5 else 4)
+        rim = float(np.sqrt(1.0 / sub**2 + 12.0 * rig.blur_px**2))
         reach = 1.1 * size + self.rim + 1.0
         # rows that the ball can touch, and so the times at which it is seen there
         early = span[0] - rig.readout_s * reach / h
@@ -358,7 +361,7 @@ class Renderer:
         colour = np.array(stage.look.colour)
         cut_table, cut_net = table[y0:y1, x0:x1], net[y0:y1, x0:x1]
         raster.draw_ball(
-            times, (late - early) / n, outline, t_s, rig.readout_s, rig.exposure_s, h, self.rim,
+            times, (late - early) / n, outline, t_s, rig.readout_s, rig.exposure_s, h, rim, sub,
             view.R, lamps, self.scene.hall.ambient, under, colour, stage.look.gloss, limbs,
             counts, moments, cut_table, cut_net, by_table, by_net, x0, y0, drawn, cover, sums,
         )  # fmt: skip
@@ -368,7 +371,7 @@ class Renderer:
             before, light[y0:y1, x0:x1], x0, y0, self.gain, self.curve, WHITE
         )
         # an ellipse drawn with a ramp covers its own area and that of the ramp's second moment
-        area = np.pi * (size * size + self.rim**2 / 12.0)
+        area = np.pi * (size * size + rim**2 / 12.0)
         visible = float(np.clip(sums[1] / area, 0.0, 1.0))
         if sums[1] <= 0.0:
             return nothing

@@ -52,7 +52,6 @@ class Truth:
 
     scene: Scene
     path: Path
-    seed_name: str
     pts_s: FloatArray  # (n,) as stored
     views: tuple[View, ...]  # n
     balls: tuple[BallSeen | None, ...]  # n, the ball in play
@@ -122,7 +121,6 @@ def truth_document(truth: Truth) -> dict[str, Any]:
         "conventions": _CONVENTIONS,
         "clip": {
             "name": truth.path.stem,
-            "seed": truth.seed_name,
             "file": truth.path.name,
             "title": scene.title,
             "width": rig.size_px[0],
