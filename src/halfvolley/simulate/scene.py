@@ -170,7 +170,7 @@ class CameraRig:
     flicker_depth: float = 0.0  # 0-1
     flicker_hz: float = 100.0
     drift: Drift = field(default_factory=Drift)
-    quality_crf: int = 23  # constant rate factor of the H.264 coder
+    quality_crf: int = 18  # constant rate factor of the H.264 coder; 23 wipes out balls of 2 px
     interval_jitter: float = 0.0  # share of a frame interval, variable rates only
     drop_share: float = 0.0  # share of frames that were never stored
     clock_ppm: float = 0.0
@@ -547,6 +547,7 @@ def random_rig(
         cast=_three(np.exp(rng.normal(0.0, 0.12 if view == "webcam" else 0.04, 3))),
         flicker_depth=float(rng.uniform(0.05, 0.3)) if rng.random() < 0.2 else 0.0,
         drift=Drift(turn_rad=_three(rng.normal(0.0, 2e-4, 3))),
+        quality_crf=int(rng.integers(16, 24 if view == "webcam" else 21)),
         av_offset_s=float(rng.uniform(-0.05, 0.08)),
     )  # fmt: skip
     return frame_table(rig, float(rng.uniform(*r.fill)))
