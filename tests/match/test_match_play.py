@@ -190,3 +190,23 @@ def test_a_racket_touch_near_the_net_goes_to_who_sends_the_ball_away():
 def test_no_contact_is_no_play():
     play = play_of([])
     assert (play.contacts, play.strokes, play.rallies) == ((), (), ())
+
+
+def test_a_serve_cut_off_by_the_end_of_the_clip_is_a_serve():
+    play = play_of(serve_by_a()[:2])
+    (rally,) = play.rallies
+    assert (rally.server, rally.t_start_s, rally.t_end_s) == ("A", 1.0, None)
+    assert [c.player for c in play.contacts] == ["A", "A"]
+
+
+def test_a_serve_whose_second_bounce_was_hidden_opens_the_rally():
+    back = [touch("racket", 2.1, 1.7, 4.0, -8.0), touch("table", 2.4, -0.7, -7.0, -6.0)]
+    play = play_of([*serve_by_a()[:2], *back])
+    assert [(r.server, r.t_start_s) for r in play.rallies] == [("A", 1.0)]
+    assert [s.player for s in play.strokes] == ["A", "B"]
+
+
+def test_a_fast_ball_struck_into_the_own_half_is_no_serve():
+    touches = serve_by_a()[:2]
+    touches[0] = touch("racket", 1.0, -1.6, -7.0, 6.0)
+    assert play_of(touches).rallies == ()

@@ -19,6 +19,8 @@ class PlaySettings:
 
     min_probability: float = 0.5  # a contact less sure than this takes no part
     max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this
+    toss_mps: float = 1.5  # a tossed ball travels no faster than this along the floor
+    serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
 
@@ -138,7 +140,9 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
     rally: _OpenRally | None = None
     decided = False
     for i, contact in enumerate(run):
-        serve = _serve_at(run, i, settings)
+        serve = _serve_at(run, i, settings) or (
+            _cut_serve_at(run, i, settings) if rally is None else None
+        )
         if serve is not None:
             rally = book.open_rally(serve.t_start_s, serve.server)
             rally.unseen = int(serve.t_start_s is None)
@@ -206,6 +210,18 @@ def _serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve | No
         if _two_bounces(rest[0], rest[1], first, settings):
             return _Serve(None, first)
     return None
+
+
+def _cut_serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve | None:
+    """A serve whose second bounce was not seen: struck out of a toss, then down on the own side."""
+    rest = [c for c in run[i : i + 4] if c.kind != "net"]
+    if len(rest) < 2 or run[i].kind != "racket" or rest[1].kind != "table":
+        return None
+    server = _striker_at_racket(run[i], settings)
+    tossed = float(np.hypot(*run[i].v_in_mps[:2])) < settings.toss_mps
+    soon = len(rest) > 2 and rest[2].t_s - rest[1].t_s < settings.serve_flight_s
+    over = _striker_by_direction(rest[1], settings) == server == _half(rest[1])
+    return _Serve(run[i].t_s, server) if tossed and over and not soon else None
 
 
 def _two_bounces(one: Contact, two: Contact, server: Side, settings: PlaySettings) -> bool:
