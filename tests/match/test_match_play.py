@@ -209,4 +209,6 @@ def test_a_serve_whose_second_bounce_was_hidden_opens_the_rally():
 def test_a_fast_ball_struck_into_the_own_half_is_no_serve():
     touches = serve_by_a()[:2]
     touches[0] = touch("racket", 1.0, -1.6, -7.0, 6.0)
-    assert play_of(touches).rallies == ()
+    play = play_of(touches)
+    assert play.rallies == ()
+    assert [c.contact.kind for c in play.contacts] == ["other", "table"]

@@ -207,3 +207,17 @@ def _touch(course: Course, s: Setting, i: int) -> FloatArray:
     end = arc_end(course, s, i)[0]
     after = course.states[i + 1]
     return np.concatenate([after[:3], end[3:], after[3:], [0.0]])
+
+
+def struck_once(course: Course, settings: FlightSettings) -> Course:
+    """Of two strokes at one end in quick succession, doubt the less likely: rules allow one."""
+    chances = list(course.chances)
+    for i in range(len(course.kinds) - 1):
+        if course.kinds[i : i + 2] != ("racket", "racket"):
+            continue
+        apart = course.starts[i + 2] - course.starts[i + 1]
+        same_end = course.states[i + 1, 0] * course.states[i + 2, 0] > 0
+        if same_end and apart < settings.stroke_apart_s:
+            weaker = i if chances[i] < chances[i + 1] else i + 1
+            chances[weaker] *= settings.stray
+    return replace(course, chances=tuple(chances))

@@ -7,7 +7,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from halfvolley.flight.chains import Chain, find_chains
-from halfvolley.flight.course import reconsider, settle, start_course
+from halfvolley.flight.course import reconsider, settle, start_course, struck_once
 from halfvolley.flight.extend import complete
 from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
@@ -73,6 +73,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     fixed = setting(seen, camera, shutter, frame_s, s, late_s)
     solved = [_solve(chain, fixed, s) for chain in chains]
     courses = complete([c for c in solved if c is not None], fixed, s)
+    courses = [struck_once(c, s) for c in courses]
     courses = [c if "table" in c.kinds else c.doubted(s.stray) for c in courses]
     arcs: list[Arc] = []
     contacts: list[Contact] = []

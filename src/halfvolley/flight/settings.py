@@ -23,6 +23,7 @@ class FlightSettings:
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
+    stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     max_gap_s: float = 0.45  # longest time unseen within a chain

@@ -6,7 +6,7 @@ floor, by anything that is not table, net or racket, and by a bounce on the stri
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -106,6 +106,9 @@ class _Book:
 
     def place(self, contact: Contact, rally: _OpenRally | None, player: Side | None) -> None:
         rally_id = None if rally is None else rally.rally_id
+        if rally is None and contact.kind == "racket":
+            # out of play a hand touches the ball as often as a racket, and looks the same
+            contact = replace(contact, kind="other")
         self.contacts.append(PlayedContact(contact, rally_id, _side_on_table(contact), player))
 
     def add_stroke(self, contact: Contact, rally: _OpenRally, player: Side) -> None:
@@ -125,8 +128,7 @@ class _Book:
             return
         stroke = self.strokes[rally.strokes[-1]]
         if stroke.bounce_id is None and _half(contact) != stroke.player:
-            values = {name: getattr(stroke, name) for name in Stroke.__slots__}
-            self.strokes[rally.strokes[-1]] = Stroke(**{**values, "bounce_id": contact.contact_id})
+            self.strokes[rally.strokes[-1]] = replace(stroke, bounce_id=contact.contact_id)
 
     def close(self) -> Play:
         rallies = tuple(
