@@ -10,8 +10,9 @@ from halfvolley.simulate import raster
 from halfvolley.simulate.hall import build_surfaces, render_layers
 from halfvolley.simulate.lens import camera_views
 from halfvolley.simulate.path import FLIGHT, BallPath, Game
-from halfvolley.simulate.render import Renderer, Stage
+from halfvolley.simulate.render import Renderer
 from halfvolley.simulate.scene import Drift, resting_camera, table_corners
+from halfvolley.simulate.stage import Stage
 
 
 def straight(p0, v, t0=-0.2, t1=0.4):

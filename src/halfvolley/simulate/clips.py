@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halfvolley.errors import BadInput
+from halfvolley.simulate.draw_ball import BallSeen
 from halfvolley.simulate.figures import make_figure
 from halfvolley.simulate.lens import View, camera_views
 from halfvolley.simulate.path import Game
 from halfvolley.simulate.rally import RallySettings, play_game
-from halfvolley.simulate.render import BallSeen, Picture, Renderer, Stage
+from halfvolley.simulate.render import Picture, Renderer
 from halfvolley.simulate.scene import CameraRig, OtherTable, Scene
 from halfvolley.simulate.sound import RATE_HZ, heard_at, make_sound
+from halfvolley.simulate.stage import Stage
 from halfvolley.simulate.truth import Truth, write_truth
 from halfvolley.types import FloatArray
 from halfvolley.video.writer import VideoWriter, WriterSettings

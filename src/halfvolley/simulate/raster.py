@@ -114,6 +114,20 @@ def limb_box(o, rim):
     )  # fmt: skip
 
 
+@njit(cache=True)
+def limbs_box(limbs, counts, rim):
+    """(4,) bounds of a figure over its moments (k, m, 24); NaN if nothing is seen."""
+    out = np.full(4, np.nan)
+    for m in range(limbs.shape[0]):
+        for i in range(counts[m]):
+            a, b, c, d = limb_box(limbs[m, i], rim)
+            out[0] = a if math.isnan(out[0]) else min(out[0], a)
+            out[1] = b if math.isnan(out[1]) else min(out[1], b)
+            out[2] = c if math.isnan(out[2]) else max(out[2], c)
+            out[3] = d if math.isnan(out[3]) else max(out[3], d)
+    return out
+
+
 @njit(cache=True, error_model="numpy", fastmath=True)
 def limb_at(o, x, y, rim, found):
     """Coverage of a pixel by a limb; found (5,) becomes place along, distance, normal u, v, w.
@@ -247,8 +261,11 @@ def put_figure(frame, parts, table, net, x0, y0):
 
 
 @njit(cache=True)
-def darken(frame, table, table_only, u, v, a, b, c, strength, x0, y0, x1, y1):
-    """A soft shadow: an ellipse of inverse matrix (a, b, c) about (u, v) loses light."""
+def darken(light, table, table_only, u, v, a, b, c, strength, x0, y0, x1, y1, ox, oy):
+    """A soft shadow: an ellipse of inverse matrix (a, b, c) about (u, v) loses light.
+
+    light is a window from (ox, oy) on; the box (x0, y0) to (x1, y1) and table are the frame's.
+    """
     for j in range(y0, y1):
         for i in range(x0, x1):
             dx, dy = i - u, j - v
@@ -258,7 +275,7 @@ def darken(frame, table, table_only, u, v, a, b, c, strength, x0, y0, x1, y1):
             s = strength * (1.0 - q) ** 2
             s *= table[j, i, 3] if table_only else 1.0 - table[j, i, 3]
             for k in range(3):
-                frame[j, i, k] *= 1.0 - s
+                light[j - oy, i - ox, k] *= 1.0 - s
 
 
 @njit(cache=True, error_model="numpy")
@@ -473,7 +490,7 @@ def put_ball(frame, light, cover, x0, y0):
 
 # --- from light to bytes -----------------------------------------------------------------------
 @njit(cache=True)
-def contrast(before, after, x0, y0, gain, curve, top):
+def contrast(before, after, gain, curve, top):
     """Largest difference of any 8-bit colour channel between two windows of light."""
     most = 0.0
     h, w = before.shape[0], before.shape[1]
@@ -491,17 +508,22 @@ def contrast(before, after, x0, y0, gain, curve, top):
 
 
 @njit(cache=True, error_model="numpy", fastmath=True)
-def develop(frame, gain, row_gain, vignette, curve, top, grain, sd_curve, seed, luma, cb, cr):
+def develop(
+    frame, gain, row_gain, vignette, width, height, x0, y0, curve, top, grain, sd_curve, seed, luma,
+    cb, cr,
+):  # fmt: skip
     """Light (h, w, 3) to limited-range BT.709 planes with grain.
 
-    curve (m,) maps the square root of light over `top` to a value of 0-1; sd_curve (m,) gives the
-    grain's standard deviation there, 0-1. grain (n, n) is noise of unit variance, n a power of 2.
+    frame is the window from (x0, y0) on of a picture of width x height. curve (m,) maps the square
+    root of light over `top` to a value of 0-1; sd_curve (m,) gives the grain's standard deviation
+    there, 0-1. grain (n, n) is noise of unit variance, n a power of 2.
     """
     h, w = frame.shape[0], frame.shape[1]
     last = curve.shape[0] - 1
     mask = grain.shape[0] - 1
-    cx, cy = 0.5 * (w - 1), 0.5 * (h - 1)
+    cx, cy = 0.5 * (width - 1), 0.5 * (height - 1)
     fall = vignette / (cx * cx + cy * cy)
+    cx, cy = cx - x0, cy - y0
     o0, o1, o2 = seed[0], seed[1], seed[2]
     scale = last / math.sqrt(top)
     for j2 in range((h + 1) // 2):

@@ -15,9 +15,9 @@ import numpy as np
 
 from halfvolley.camera.projection import project
 from halfvolley.errors import StorageError
+from halfvolley.simulate.draw_ball import BallSeen
 from halfvolley.simulate.lens import View
 from halfvolley.simulate.path import Event, Game
-from halfvolley.simulate.render import BallSeen
 from halfvolley.simulate.scene import Scene, net_tops, table_corners
 from halfvolley.types import FloatArray
 
