@@ -323,3 +323,7 @@ def _progress() -> Iterator[Callable[[str, float], None]]:
             bars.update(tasks[text], completed=share)
 
         yield tell
+
+
+if __name__ == "__main__":
+    main()

@@ -41,11 +41,12 @@ def write_report(
     Raises
     ------
     BadSession
-        If there is no complete result.
+        If it is no session, or has no complete result.
     StorageError
         If it could not be written.
     """
     say = progress or (lambda text, share: None)
+    session = read_session(folder)
     summary = read_summary(folder)
     out = summary.folder / "report"
     videos = _videos_of(out, summary)
@@ -69,8 +70,8 @@ def write_report(
             write_picture(out / f"{clip.clip}-camera.png", picture)
             pictures[clip.clip] = encode_jpeg(picture, PICTURE_WIDTH_PX)
         say(f"{clip.clip}: drawing", 1.0)
-    venue = read_session(folder).venue
-    write_atomic(out / PAGE, page_html(summary, maps, pictures, videos, venue))
+    page = page_html(summary, maps, pictures, videos, session.venue)
+    write_atomic(out / PAGE, page)
     stamp = {"run": summary.run, "layout": LAYOUT, "videos": videos}
     write_atomic(out / STAMP, json.dumps(stamp, indent=1))
     return out / PAGE
