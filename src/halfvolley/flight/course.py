@@ -7,7 +7,7 @@ import numpy as np
 from halfvolley.camera.kernels import project_point
 from halfvolley.camera.projection import rotations
 from halfvolley.flight.chains import Chain
-from halfvolley.flight.junctions import Junction, Kind, place_cost
+from halfvolley.flight.junctions import FLOOR_Z_M, Junction, Kind, place_cost
 from halfvolley.flight.pieces import Piece
 from halfvolley.flight.refine import Course, Setting, arc_end, refine
 from halfvolley.flight.settings import FlightSettings
@@ -15,7 +15,8 @@ from halfvolley.physics.kernels import fly
 from halfvolley.types import FloatArray, IntArray
 
 SHARP = 0.5  # kinds are told apart less surely than costs say: laws and errors are models
-RIVALS: tuple[Kind, ...] = ("table", "racket", "floor", "other")
+FREE_RIVALS: tuple[Kind, ...] = ("racket", "other")  # these ask nothing of the place
+PLANE_REACH_M = 0.5  # a contact this far from a plane, fitted freely, is not on it
 
 
 def start_course(chain: Chain, s: Setting) -> Course:
@@ -191,15 +192,25 @@ def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course,
     first, last = max(i - 1, 0), min(i + 2, course.n_arcs - 1)
     around = course.part(first, last, s.seen.t_s[course.rows])
     at = i - first
-    trials: dict[Kind, Course] = {}
-    for kind in RIVALS:
-        kinds: tuple[Kind, ...] = (*around.kinds[:at], kind, *around.kinds[at + 1 :])
-        trials[kind] = refine(replace(around, kinds=kinds), s, 12)
+    free = _as(around, at, "other", s)
+    trials: dict[Kind, Course] = {kind: _as(free, at, kind, None) for kind in FREE_RIVALS}
+    height = free.states[at + 1, 2]
+    if abs(height - FLOOR_Z_M) < PLANE_REACH_M:
+        trials["floor"] = _as(around, at, "floor", s)
+    if abs(height) < PLANE_REACH_M:
+        trials["table"] = _as(around, at, "table", s)
     costs = {
         kind: trial.cost + place_cost(kind, _touch(trial, s, at)) for kind, trial in trials.items()
     }
     best = min(costs, key=lambda kind: costs[kind])
     return best, chance(best, costs), trials[best], first
+
+
+def _as(course: Course, at: int, kind: Kind, s: Setting | None) -> Course:
+    """The course with contact `at` of another kind, refined unless `s` is None."""
+    kinds: tuple[Kind, ...] = (*course.kinds[:at], kind, *course.kinds[at + 1 :])
+    changed = replace(course, kinds=kinds)
+    return changed if s is None else refine(changed, s, 12)
 
 
 def _touch(course: Course, s: Setting, i: int) -> FloatArray:

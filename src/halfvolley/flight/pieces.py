@@ -93,7 +93,7 @@ def find_pieces(
     """
     found: dict[tuple[int, int, int], Piece] = {}
     waiting = list(members)
-    while waiting:
+    for _ in range(settings.most_splits + 1):
         fitted = fit_pieces(waiting, seen, f_px, settings)
         whole = _trimmed([p for p in fitted if p is not None], seen, f_px, settings)
         found |= {(int(p.rows[0]), int(p.rows[-1]), len(p.rows)): p for p in whole}
