@@ -24,19 +24,17 @@ from numba import njit
 
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 
-# columns of the result of `fit_disc`: the parameters, then COV (uu, uv, vv) and the rest
-U, V, R, STREAK_X, STREAK_Y, SQUARE_LUMA, SHADE_X, SHADE_Y, SHADE_Z, CB, CR, SITE = range(12)
-COV, R_SD, SITE_SD, QUALITY, NOISE, MISFIT, SNR, OUTSIDE = 12, 15, 16, 17, 18, 19, 20, 21
-STREAK_COV, CONTRAST = 22, 25
-RESULT_COLUMNS = 26
+# the parameters, in this order; shading and light are of squared luma, cb and cr above 128
+U, V, R, STREAK_X, STREAK_Y, LIGHT, SHADE_X, SHADE_Y, SHADE_Z, BLUR, CB, CR, SITE = range(13)
+PARAMETERS = 13
+LUMA_PARAMETERS = 10  # those that luma tells of
+# the columns of a result: the parameters, their sds, and these
+SD, COV_UV, QUALITY, NOISE, MISFIT, SNR, OUTSIDE, CONTRAST = 13, 26, 27, 28, 29, 30, 31, 32
+RESULT_COLUMNS = 33
 
 MAX_SIDE = 400  # longest side of a window [px]
-LUMA_PARAMETERS = 9  # u, v, r, sx, sy, c0, cx, cy, cz
-PARAMETERS = 12  # and cb, cr, q
-_LOOSE = 2.0  # how far a fit may leave its start, in radii
-_TIGHT = 0.2  # beside a racket or hand, where a free fit runs away
-_SHADE = (0.0, -0.6, 0.15)  # usual shading along x, y, z, as shares of c0
-_SHADE_SD = (0.35, 0.25, 0.15)
+_TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
+_SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
 _FINE_STEPS = 5
 _COARSE_STEPS = 5
 _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
@@ -61,8 +59,9 @@ def phi_table() -> FloatArray:
 
 @compiled
 def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untyped-def]
-    """Equation (1) at one pixel; `d` takes the derivatives by u, v, r, sx, sy."""
+    """Equation (1) at one pixel; `d` takes the derivatives by u, v, r, sx, sy, w."""
     alpha = 0.0
+    d_w = 0.0
     d_u = 0.0
     d_v = 0.0
     d_r = 0.0
@@ -91,12 +90,14 @@ def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untype
             alpha += 1.0
             continue
         rho = math.sqrt(q)
-        t = min(max(((r - rho) * inv_w + 3.5) * scale, 0.0), _TABLE_STEPS + 0.99)
+        z = (r - rho) * inv_w
+        t = min(max((z + 3.5) * scale, 0.0), _TABLE_STEPS + 0.99)
         i = int(t)
         f = t - i
         alpha += table[i, 0] + f * (table[i + 1, 0] - table[i, 0])
         g = (table[i, 1] + f * (table[i + 1, 1] - table[i, 1])) * inv_w
         d_r += g
+        d_w -= g * z
         if rho > 1e-6:
             g /= rho
             d_u += g * dx
@@ -109,6 +110,7 @@ def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untype
     d[2] = d_r * share
     d[3] = d_sx * share
     d[4] = d_sy * share
+    d[5] = d_w * share
     return alpha * share
 
 
@@ -300,7 +302,7 @@ def _outer_noise(data, start, stop, r):  # type: ignore[no-untyped-def]
 
 @compiled
 def _build(  # type: ignore[no-untyped-def]
-    data, ends, theta, noise, blur, trust, table, normal, grad, sums
+    data, ends, theta, noise, trust, table, normal, grad, sums
 ):
     """Normal matrix, gradient and robust cost of the pixels at `theta`.
 
@@ -311,18 +313,20 @@ def _build(  # type: ignore[no-untyped-def]
     grad[:] = 0.0
     sums[:] = 0.0
     cost = 0.0
-    d = np.empty(5)
+    d = np.empty(6)
     jac = np.zeros(PARAMETERS)
     u, v, r, sx, sy = theta[0], theta[1], theta[2], theta[3], theta[4]
     length = math.hypot(sx, sy)
     n_sweep = int(min(48.0, max(3.0, length / 1.6 + 2.0)))
+    blur = theta[9]
+    blur_c = math.sqrt(blur * blur + 0.3)  # its own larger pixels
     c0, cx, cy, cz = theta[5], theta[6], theta[7], theta[8]
     level = max(c0, 100.0)
     for i in range(len(data)):
         plane = 0 if i < ends[0] else (1 if i < ends[1] else 2)
-        x = data[i, 0] + (theta[11] if plane else 0.0)
+        x = data[i, 0] + (theta[12] if plane else 0.0)
         y = data[i, 1]
-        w = blur if plane == 0 else math.sqrt(blur * blur + 0.3)
+        w = blur if plane == 0 else blur_c
         alpha = swept_disc(x, y, u, v, r, sx, sy, w, n_sweep, table, d)
         nx = (x - u) / r
         ny = (y - v) / r
@@ -352,17 +356,19 @@ def _build(  # type: ignore[no-untyped-def]
             jac[6] = alpha * nx
             jac[7] = alpha * ny
             jac[8] = alpha * nz
+            jac[9] = d[5] * gap
         else:
             s_n = noise[plane]
             light = math.sqrt(min(max(shade / level, 0.05), 3.0))
-            gap = 128.0 + theta[8 + plane] * light - b
+            gap = 128.0 + theta[9 + plane] * light - b
             res = seen - b - alpha * gap
             change = seen - b
             last = PARAMETERS
             for k in range(5, PARAMETERS):
                 jac[k] = 0.0
-            jac[8 + plane] = alpha * light
-            jac[11] = -d[0] * gap
+            jac[9] = d[5] * gap * blur / blur_c
+            jac[9 + plane] = alpha * light
+            jac[12] = -d[0] * gap
         for k in range(5):
             jac[k] = d[k] * gap
         inv = 1.0 / (s_n * s_n)
@@ -394,65 +400,36 @@ def _build(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _add_priors(theta, start, leash, prior_r, prior_site, normal, grad):  # type: ignore[no-untyped-def]
-    """Radius from camera or trail, streak near the blob's, chroma site of the clip, sane shading."""
+def _add_priors(theta, prior, tight, shade, normal, grad):  # type: ignore[no-untyped-def]
+    """What is believed before: values and sds of `prior`, and the clip's shading."""
     cost = 0.0
-    f = 1.0 / (leash * start[2]) ** 2
-    for k in range(2):
-        off = start[k] - theta[k]
+    for k in range(PARAMETERS):
+        if LIGHT <= k <= SHADE_Z:
+            continue
+        sd = prior[1, k] * (tight if k < LIGHT else 1.0)
+        f = 1.0 / (sd * sd)
+        off = prior[0, k] - theta[k]
         normal[k, k] += f
         grad[k] += f * off
         cost += f * off * off
-    f = 1.0 / (prior_r[1] * min(leash, 1.0)) ** 2
-    normal[2, 2] += f
-    grad[2] += f * (prior_r[0] - theta[2])
-    cost += f * (prior_r[0] - theta[2]) ** 2
-    f = 1.0 / prior_site[1] ** 2
-    normal[11, 11] += f
-    grad[11] += f * (prior_site[0] - theta[11])
-    cost += f * (prior_site[0] - theta[11]) ** 2
-    # lamps hang above: the image of a ball is brighter at the top, by about this much
-    level = max(theta[5], 400.0)
-    for k in range(6, 9):
-        mean = _SHADE[k - 6]
-        f = 1.0 / (_SHADE_SD[k - 6] * level) ** 2
-        off = mean * theta[5] - theta[k]
+    level = max(theta[LIGHT], 400.0)
+    for k in range(SHADE_X, SHADE_Z + 1):
+        mean = shade[0, k - SHADE_X]
+        f = 1.0 / (shade[1, k - SHADE_X] * level) ** 2
+        off = mean * theta[LIGHT] - theta[k]
         normal[k, k] += f
-        normal[k, 5] -= f * mean
-        normal[5, 5] += f * mean * mean
+        normal[k, LIGHT] -= f * mean
+        normal[LIGHT, LIGHT] += f * mean * mean
         grad[k] += f * off
-        grad[5] -= f * mean * off
+        grad[LIGHT] -= f * mean * off
         cost += f * off * off
-    length = math.hypot(start[3], start[4])
-    f = 1.0 / (min(leash, 1.0) * (0.8 * start[2] + 0.4 * length)) ** 2
-    for k in range(3, 5):
-        off = start[k] - theta[k]
-        normal[k, k] += f
-        grad[k] += f * off
-        cost += f * off * off
-    normal[5, 5] += 1e-10
-    for k in range(9, 11):
-        normal[k, k] += 1e-4
-        grad[k] -= 1e-4 * theta[k]
+    normal[LIGHT, LIGHT] += 1e-10
     return cost
 
 
 @compiled
 def _descend(  # type: ignore[no-untyped-def]
-    data,
-    ends,
-    theta,
-    start,
-    leash,
-    noise,
-    blur,
-    prior_r,
-    prior_site,
-    table,
-    cold,
-    steps,
-    normal,
-    sums,
+    data, ends, theta, noise, prior, tight, shade, top, table, cold, steps, normal, sums
 ):
     """Damped Gauss-Newton; False where it cannot be solved.
 
@@ -469,11 +446,11 @@ def _descend(  # type: ignore[no-untyped-def]
     for it in range(steps + 1):
         # a start beside the ball misfits everywhere: outliers are told only near the end
         change = 3 if cold else 1
-        trust = 0.1 if it >= change else (4.0 if cold and leash >= 1.0 else 0.3)
+        trust = 0.1 if it >= change else (4.0 if cold and tight >= 1.0 else 0.3)
         if it == change:
             best = 1e300
-        cost = _build(data, ends, trial, noise, blur, trust, table, n_trial, grad, s_trial)
-        cost += _add_priors(trial, start, leash, prior_r, prior_site, n_trial, grad)
+        cost = _build(data, ends, trial, noise, trust, table, n_trial, grad, s_trial)
+        cost += _add_priors(trial, prior, tight, shade, n_trial, grad)
         if it > (1 if cold else 0) and cost > best:
             step *= 0.3  # the last step went too far: go back most of the way
             trial[:] = theta + step
@@ -505,7 +482,8 @@ def _descend(  # type: ignore[no-untyped-def]
             step /= big
         trial[:] = theta + step
         trial[2] = max(trial[2], 1.0)
-        if trial[2] > 2.0 * prior_r[2]:
+        trial[BLUR] = min(max(trial[BLUR], _SMALLEST_BLUR), 2.0)
+        if trial[2] > 2.0 * top:
             return False
     return True
 
@@ -526,14 +504,9 @@ def _finish(theta, normal, sums, noise, floor, out):  # type: ignore[no-untyped-
         _substitute(normal, column, PARAMETERS)
         inverse[:, c] = column
     out[:PARAMETERS] = theta
-    out[COV] = inverse[0, 0]
-    out[COV + 1] = inverse[0, 1]
-    out[COV + 2] = inverse[1, 1]
-    out[R_SD] = math.sqrt(inverse[2, 2])
-    out[SITE_SD] = math.sqrt(inverse[11, 11])
-    out[STREAK_COV] = inverse[3, 3]
-    out[STREAK_COV + 1] = inverse[3, 4]
-    out[STREAK_COV + 2] = inverse[4, 4]
+    for k in range(PARAMETERS):
+        out[SD + k] = math.sqrt(max(inverse[k, k], 0.0))
+    out[COV_UV] = inverse[0, 1]
     out[QUALITY] = 1.0 - sums[1] / max(sums[0], 1e-9)
     out[NOISE] = noise[0]
     out[CONTRAST] = math.sqrt(max(theta[5], 0.0)) - floor
@@ -560,23 +533,23 @@ def _core_means(data, stop, r):  # type: ignore[no-untyped-def]
 @compiled
 def fit_disc(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
-    slot: int, others: IntArray, start: FloatArray, blur: float, prior_r: FloatArray,
-    prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, leash: float,
+    slot: int, others: IntArray, start: FloatArray, prior: FloatArray, tight: float,
+    shade: FloatArray, top: float, longest: float, table: FloatArray, coarse: bool,
     out: FloatArray,
 ) -> bool:  # fmt: skip
     """Fit equations (1) to (3) to one spot; False where nothing could be fitted.
 
     `ring_*` hold whole pictures, `gain` their brightness by half-size row, `others` the slots that
-    may serve as background. `start` holds the parameters in the order of the names at the top of
-    this file; a `coarse` fit reads only the first five, takes fewer pixels and more steps.
-    `prior_r` is value, sd and top of the radius, `prior_site` value and sd of the chroma site;
-    `leash` says how far from its start, in radii, the fit may end.
+    may serve as background. `start` holds the parameters, of which a `coarse` fit reads only the
+    first five; it takes fewer pixels and more steps. `prior` is value and sd of each parameter,
+    those of place, size and streak narrowed by `tight`; `shade` is value and sd of the shading as
+    shares of the light; `top` the largest radius. `out` takes a row of results.
     """
     height, width = ring_y.shape[1:]
     theta = np.zeros(PARAMETERS)
     if coarse:
+        theta[:] = prior[0]
         theta[:5] = start[:5]
-        theta[11] = prior_site[0]
     else:
         theta[:] = start[:PARAMETERS]
     first = theta.copy()
@@ -620,10 +593,10 @@ def fit_disc(
         noise[2] = math.hypot(_outer_noise(data, end_b, end, r), 1.5)
         level, floor = _core_means(data, end_y, r)
         if coarse:
-            theta[5] = level
+            theta[LIGHT] = level
         if not _descend(
-            data, (end_y, end_b), theta, first, leash, noise, blur, prior_r, prior_site, table,
-            coarse, steps, normal, sums,
+            data, (end_y, end_b), theta, noise, prior, tight, shade, top, table, coarse, steps,
+            normal, sums,
         ):  # fmt: skip
             return False
         if math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r) < 0.5 * r:
@@ -640,24 +613,24 @@ def fit_disc(
 @compiled
 def fit_many(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
-    slot: int, others: IntArray, starts: FloatArray, blur: float, prior_r: FloatArray,
-    prior_site: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
+    slot: int, others: IntArray, starts: FloatArray, priors: FloatArray, shade: FloatArray,
+    tops: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
 ) -> int:  # fmt: skip
     """`fit_disc` for each row of `starts`, packed into `out`; returns how many fitted.
 
-    A coarse fit that runs away, as beside a racket, is tried again on a short leash; a fine fit
+    A coarse fit that runs away, as beside a racket, is tried again with tight priors; a fine fit
     that fails leaves its start, which is then a whole result row of the coarse fit.
     """
     n = 0
     for k in range(len(starts)):
         ok = fit_disc(
-            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], blur, prior_r[k],
-            prior_site, longest, table, coarse, _LOOSE, out[n],
+            ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], priors[k], 1.0, shade,
+            tops[k], longest, table, coarse, out[n],
         )  # fmt: skip
         if not ok and coarse:
             ok = fit_disc(
-                ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], blur, prior_r[k],
-                prior_site, longest, table, coarse, _TIGHT, out[n],
+                ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], priors[k], _TIGHT,
+                shade, tops[k], longest, table, coarse, out[n],
             )  # fmt: skip
         elif not ok:
             out[n] = starts[k]

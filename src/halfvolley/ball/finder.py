@@ -6,11 +6,11 @@ import cv2
 import numpy as np
 
 from halfvolley.ball import disc, kernels, scoring
-from halfvolley.ball.colour import ColourModel, SizeModel
+from halfvolley.ball.look import Look
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
 from halfvolley.ball.trail import CELL_PX, Blinkers, expected_spots, link, no_points, start_points
-from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
+from halfvolley.types.arrays import BoolArray, ByteImage, FloatArray, IntArray
 from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.frames import ClipInfo, Frame
 
@@ -67,9 +67,7 @@ class BallFinder:
         self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
         self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
         self._phi = disc.phi_table()
-        self._site = SiteEstimate()
-        self._colour = ColourModel()
-        self._usual = SizeModel(info.size_px)
+        self._look = Look(info.size_px)
         self._distance: dict[int, ByteImage] = {}
         self._blinkers = Blinkers(info.size_px)
         self._before = self._middle = no_points()
@@ -136,19 +134,19 @@ class BallFinder:
         slot = self._ring.slot(k)
         assert slot is not None
         self._slot = slot
-        fit = self._measure(slot, k, self._look_for_spots(k, slot))
+        fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
         score = self._score(fit)
         kept = scoring.best_rows(
             fit, score, self._settings.min_score, self._settings.max_candidates
         )
         fit, score = fit[kept], score[kept]
-        self._learn(fit, score)
+        self._learn(fit, score, kept < n_fine)
         return _as_detections(index, t_s, fit, score)
 
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
         """(n, SPOT_COLUMNS) places worth a look: blobs of change, best first."""
         ring = self._ring
-        known = self._colour.trust > 0.3
+        known = self._look.colour.trust > 0.3
         count = 0
         for near in (1, 3, 0):
             before = ring.slot(k - near) if near else None
@@ -205,7 +203,7 @@ class BallFinder:
             gain = ring.gain[slot]
         out = np.empty(ring.small_shape, np.uint8)
         rows = same_rows(gain, ring.small_shape[0], ring.level)
-        kernels.colour_distance(*planes, rows, ring.black, self._colour.mean, out)
+        kernels.colour_distance(*planes, rows, ring.black, self._look.colour.mean, out)
         self._distance[key] = out
         return out
 
@@ -224,13 +222,13 @@ class BallFinder:
             )  # fmt: skip
             count = kernels.pick_spots(
                 self._table, n, self._change, ring.level, self._cell, self._r_min, self._r_max,
-                self._max_streak, ring.black, self._colour.mean, self._colour.trust,
-                self._usual.model, self._spots, count,
+                self._max_streak, ring.black, self._look.colour.mean, self._look.colour.trust,
+                self._look.size.model, self._spots, count,
             )  # fmt: skip
         return count
 
-    def _measure(self, slot: int, k: int, spots: FloatArray) -> FloatArray:
-        """(n, RESULT_COLUMNS) fits: the best with every pixel, the rest as looked at."""
+    def _measure(self, slot: int, k: int, spots: FloatArray) -> tuple[FloatArray, int]:
+        """(n, RESULT_COLUMNS) fits, and how many of them, the first, used every pixel."""
         others = self._ring.others(k)
         expected = expected_spots(self._before, self._middle, _MAX_EXPECTED)
         looks = self._fit(slot, others, np.concatenate([expected, spots]), coarse=True)
@@ -239,36 +237,48 @@ class BallFinder:
         best = best[score[best] > _WORTH_A_FIT * score.max(initial=0.0)]
         fine = self._fit(slot, others, looks[best], coarse=False)
         rest = np.delete(looks, best, axis=0)
-        return np.concatenate([fine, rest])
+        return np.concatenate([fine, rest]), len(fine)
 
     def _fit(self, slot: int, others: IntArray, starts: FloatArray, *, coarse: bool) -> FloatArray:
         ring = self._ring
-        prior = np.empty((len(starts), 3))
-        prior[:, 0] = starts[:, 2]
-        prior[:, 1] = 0.2 * starts[:, 2] + 0.5
-        prior[:, 2] = self._max_radius
-        if self._radius_map is not None and len(starts):
-            low, high = self._radius_map.at(starts[:, :2]).T
-            known = np.isfinite(low)
-            prior[known, 0] = np.clip(starts[known, 2], low[known], high[known])
-            prior[known, 2] = high[known]
         out = np.zeros((len(starts), disc.RESULT_COLUMNS))
+        priors, tops = self._priors(starts)
         n = disc.fit_many(
-            ring.luma, ring.cb, ring.cr, ring.gain, ring.black, slot, others, starts,
-            self._settings.blur_sd_px, prior, self._site.value, self._max_streak, self._phi, coarse,
-            out,
+            ring.luma, ring.cb, ring.cr, ring.gain, ring.black, slot, others, starts, priors,
+            self._look.shade, tops, self._max_streak, self._phi, coarse, out,
         )  # fmt: skip
         return out[:n]
 
+    def _priors(self, starts: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(n, 2, PARAMETERS) value and sd of each parameter, and (n,) the largest radius."""
+        n = len(starts)
+        u, r = starts[:, :2], starts[:, disc.R]
+        prior = np.zeros((n, 2, disc.PARAMETERS))
+        prior[:, 0, :5] = starts[:, :5]
+        prior[:, 1, :2] = 2.0 * r[:, None]
+        prior[:, 1, disc.R] = 0.2 * r + 0.5
+        length = np.hypot(starts[:, disc.STREAK_X], starts[:, disc.STREAK_Y])
+        prior[:, 1, 3:5] = (0.8 * r + 0.4 * length)[:, None]
+        prior[:, 1, disc.CB : disc.CR + 1] = 100.0
+        prior[:, :, disc.BLUR] = self._look.blur
+        prior[:, :, disc.SITE] = self._look.site
+        tops = np.full(n, self._max_radius)
+        if self._radius_map is not None and n:
+            low, high = self._radius_map.at(u).T
+            known = np.isfinite(low)
+            prior[known, 0, disc.R] = np.clip(r[known], low[known], high[known])
+            tops[known] = high[known]
+        return prior, tops
+
     def _score(self, fit: FloatArray) -> FloatArray:
-        colour = self._colour
+        colour = self._look.colour
         out: FloatArray = scoring.score_fits(
-            fit, colour.mean, colour.trust, self._usual.model, self._blinkers.rate, CELL_PX, self._cell, self._r_min,
+            fit, colour.mean, colour.trust, self._look.size.model, self._blinkers.rate, CELL_PX, self._cell, self._r_min,
             self._r_max,
         )  # fmt: skip
         return out
 
-    def _learn(self, fit: FloatArray, score: FloatArray) -> None:
+    def _learn(self, fit: FloatArray, score: FloatArray, fine: BoolArray) -> None:
         """Link what flies; learn the ball's colour and the place of chroma from it."""
         points = start_points(
             fit[:, :2],
@@ -284,9 +294,9 @@ class BallFinder:
         surety = self._surety(fit, points.length, step)
         flying = surety > 0.05
         if np.any(flying):
-            self._site.add(fit[flying])
-            self._usual.add(fit[flying, :2], fit[flying, disc.R], surety[flying])
-            if self._colour.add(points.colour[flying], surety[flying]):
+            if self._look.add(
+                fit[flying], points.colour[flying], step[flying], surety[flying], fine[flying]
+            ):
                 self._distance.clear()
         self._blinkers.note(points)
         self._before, self._middle = self._middle, points
@@ -304,34 +314,11 @@ class BallFinder:
         clean = np.clip(fit[:, disc.QUALITY], 0.0, 1.0) ** 2 / (
             1.0 + (fit[:, disc.OUTSIDE] / 4.0) ** 2
         )
-        light = np.maximum(fit[:, disc.SQUARE_LUMA], 100.0)
+        light = np.maximum(fit[:, disc.LIGHT], 100.0)
         even = np.hypot(fit[:, disc.SHADE_X], fit[:, disc.SHADE_Y]) < 1.5 * light
         trail = np.clip((length - 2) / 4.0, 0.0, 1.0)
         out: FloatArray = fast * shape * clean * even * trail * _lawful(fit)
         return out
-
-
-class SiteEstimate:
-    """Where chroma lies between luma columns in this clip: 0 or 1/2 pixel, learned from fits."""
-
-    def __init__(self) -> None:
-        self._precision = 1.0 / 0.25**2
-        self._sum = 0.25 / 0.25**2
-        self.value = np.array([0.25, 0.25])  # value and sd [px]
-
-    def add(self, fit: FloatArray) -> None:
-        """Take what good fits say beyond what they were told."""
-        told = 1.0 / self.value[1] ** 2
-        for site, sd in fit[:, [disc.SITE, disc.SITE_SD]]:
-            precision = 1.0 / sd**2
-            fresh = precision - told
-            if fresh < 0.05 * told:
-                continue
-            seen = (site * precision - self.value[0] * told) / fresh
-            fresh = min(fresh, 1.0 / 0.3**2)  # coding moves chroma by this much in one picture
-            self._precision += fresh
-            self._sum += fresh * min(max(seen, -0.5), 1.0)
-        self.value = np.array([self._sum / self._precision, max(self._precision**-0.5, 0.05)])
 
 
 def _lawful(fit: FloatArray) -> FloatArray:
@@ -341,9 +328,9 @@ def _lawful(fit: FloatArray) -> FloatArray:
 def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -> Detections:
     n = len(fit)
     cov = np.empty((n, 2, 2))
-    cov[:, 0, 0] = fit[:, disc.COV]
-    cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV + 1]
-    cov[:, 1, 1] = fit[:, disc.COV + 2]
+    cov[:, 0, 0] = fit[:, disc.SD + disc.U] ** 2
+    cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV_UV]
+    cov[:, 1, 1] = fit[:, disc.SD + disc.V] ** 2
     cov += 0.1**2 * np.eye(2)
     return Detections(
         frame=np.full(n, index, np.int64),

@@ -40,7 +40,7 @@ def colours_of(fit: FloatArray) -> FloatArray:
     """(n, 3) luma above black, cb and cr of fitted spots."""
     out = np.empty((len(fit), 3))
     for k in range(len(fit)):
-        out[k, 0] = math.sqrt(max(fit[k, disc.SQUARE_LUMA], 0.0))
+        out[k, 0] = math.sqrt(max(fit[k, disc.LIGHT], 0.0))
         out[k, 1] = 128.0 + fit[k, disc.CB]
         out[k, 2] = 128.0 + fit[k, disc.CR]
     return out
@@ -63,7 +63,7 @@ def score_fits(
             continue
         score = min(max(fit[k, disc.QUALITY], 0.0), 1.0)
         score *= 1.0 - math.exp(-0.15 * fit[k, disc.SNR])
-        luma = math.sqrt(max(fit[k, disc.SQUARE_LUMA], 0.0))
+        luma = math.sqrt(max(fit[k, disc.LIGHT], 0.0))
         cb = 128.0 + fit[k, disc.CB]
         cr = 128.0 + fit[k, disc.CR]
         score *= likeness(luma, cb, cr, colour, trust) * math.sqrt(lawful(luma, cb, cr))
