@@ -9,7 +9,16 @@ from halfvolley.ball import disc, kernels, scoring
 from halfvolley.ball.look import Look
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
-from halfvolley.ball.trail import CELL_PX, Blinkers, expected_spots, link, no_points, start_points
+from halfvolley.ball.trail import (
+    CELL_PX,
+    Blinkers,
+    expect,
+    follow,
+    link,
+    no_points,
+    start_points,
+    with_guesses,
+)
 from halfvolley.types.arrays import BoolArray, ByteImage, FloatArray, IntArray
 from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.frames import ClipInfo, Frame
@@ -20,7 +29,7 @@ _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
 _WORTH_A_FIT = 0.3  # share of the best look's score from which a spot is measured finely
-_MAX_EXPECTED = 3  # trails followed into the next frame
+_TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
 
 
 class BallFinder:
@@ -70,7 +79,7 @@ class BallFinder:
         self._look = Look(info.size_px)
         self._distance: dict[int, ByteImage] = {}
         self._blinkers = Blinkers(info.size_px)
-        self._before = self._middle = no_points()
+        self._before = self._middle = self._expected = no_points()
         if expected_radius is None:
             self._cell = max(width, height)
             self._r_min = np.full((1, 1), settings.min_radius_px)
@@ -230,30 +239,38 @@ class BallFinder:
     def _measure(self, slot: int, k: int, spots: FloatArray) -> tuple[FloatArray, int]:
         """(n, RESULT_COLUMNS) fits, and how many of them, the first, used every pixel."""
         others = self._ring.others(k)
-        expected = expected_spots(self._before, self._middle, _MAX_EXPECTED)
-        looks = self._fit(slot, others, np.concatenate([expected, spots]), coarse=True)
+        guesses = self._expected
+        starts = np.concatenate(
+            [np.column_stack([guesses.uv_px, guesses.radius_px, guesses.streak_px]), spots[:, :5]]
+        )
+        looks = self._fit(slot, others, starts, self._priors(starts), coarse=True)
         score = self._score(looks)
         best = scoring.best_rows(looks, score, self._settings.min_score, self._settings.max_fits)
         best = best[score[best] > _WORTH_A_FIT * score.max(initial=0.0)]
-        fine = self._fit(slot, others, looks[best], coarse=False)
+        starts = looks[best]
+        priors = self._narrow(starts, self._priors(starts))
+        fine = self._fit(slot, others, starts, priors, coarse=False)
         rest = np.delete(looks, best, axis=0)
         return np.concatenate([fine, rest]), len(fine)
 
-    def _fit(self, slot: int, others: IntArray, starts: FloatArray, *, coarse: bool) -> FloatArray:
+    def _fit(
+        self, slot: int, others: IntArray, starts: FloatArray, priors: FloatArray, *, coarse: bool
+    ) -> FloatArray:
         ring = self._ring
         out = np.zeros((len(starts), disc.RESULT_COLUMNS))
-        priors, tops = self._priors(starts)
+        tops = np.full(len(starts), self._max_radius)
+        if self._radius_map is not None and len(starts):
+            tops = np.fmin(self._radius_map.at(starts[:, :2])[:, 1], self._max_radius)
         n = disc.fit_many(
             ring.luma, ring.cb, ring.cr, ring.gain, ring.black, slot, others, starts, priors,
             self._look.shade, tops, self._max_streak, self._phi, coarse, out,
         )  # fmt: skip
         return out[:n]
 
-    def _priors(self, starts: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """(n, 2, PARAMETERS) value and sd of each parameter, and (n,) the largest radius."""
-        n = len(starts)
-        u, r = starts[:, :2], starts[:, disc.R]
-        prior = np.zeros((n, 2, disc.PARAMETERS))
+    def _priors(self, starts: FloatArray) -> FloatArray:
+        """(n, 2, PARAMETERS) value and sd of each parameter, before a fit."""
+        r = starts[:, disc.R]
+        prior = np.zeros((len(starts), 2, disc.PARAMETERS))
         prior[:, 0, :5] = starts[:, :5]
         prior[:, 1, :2] = 2.0 * r[:, None]
         prior[:, 1, disc.R] = 0.2 * r + 0.5
@@ -262,13 +279,31 @@ class BallFinder:
         prior[:, 1, disc.CB : disc.CR + 1] = 100.0
         prior[:, :, disc.BLUR] = self._look.blur
         prior[:, :, disc.SITE] = self._look.site
-        tops = np.full(n, self._max_radius)
-        if self._radius_map is not None and n:
-            low, high = self._radius_map.at(u).T
+        if self._radius_map is not None and len(starts):
+            low, high = self._radius_map.at(starts[:, :2]).T
             known = np.isfinite(low)
             prior[known, 0, disc.R] = np.clip(r[known], low[known], high[known])
-            tops[known] = high[known]
-        return prior, tops
+        return prior
+
+    def _narrow(self, starts: FloatArray, prior: FloatArray) -> FloatArray:
+        """The same, with what trails and the clip so far tell of radius and streak."""
+        usual, spread = self._look.size.usual(starts[:, :2])
+        if spread > 0.0:
+            prior[:, 0, disc.R] = usual
+            prior[:, 1, disc.R] = spread * usual
+        share, share_sd = self._look.exposure
+        guesses = self._expected
+        for i, row in enumerate(follow(starts[:, :2], guesses, self._middle)):
+            if row < 0:
+                continue
+            step = starts[i, :2] - self._middle.uv_px[guesses.back[row]]
+            way = float(np.hypot(*step))
+            streak = share * step * np.sign(step @ starts[i, 3:5] + 1e-9)
+            prior[i, 0, 3:5] = streak
+            prior[i, 1, 3:5] = share_sd * way + 0.15 * share * way + 0.3
+            prior[i, 0, disc.R] = guesses.radius_px[row]
+            prior[i, 1, disc.R] = _TRAIL_RADIUS_SD * guesses.radius_px[row]
+        return prior
 
     def _score(self, fit: FloatArray) -> FloatArray:
         colour = self._look.colour
@@ -299,7 +334,9 @@ class BallFinder:
             ):
                 self._distance.clear()
         self._blinkers.note(points)
+        points = with_guesses(points, self._expected)
         self._before, self._middle = self._middle, points
+        self._expected = expect(self._before, self._middle)
 
     @staticmethod
     def _surety(fit: FloatArray, length: IntArray, step: FloatArray) -> FloatArray:

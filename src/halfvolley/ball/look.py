@@ -27,7 +27,7 @@ class _Belief:
 _SHADE = (_Belief(0.0, 0.35, 0.15), _Belief(-0.6, 0.25, 0.15), _Belief(0.15, 0.15, 0.15))
 _BLUR = _Belief(0.65, 0.2, 0.15)  # lens, pixel and coding [px]
 _SITE = _Belief(0.25, 0.25, 0.3)  # chroma lies at 0 or 1/2 pixel between luma columns
-_EXPOSURE = _Belief(0.3, 0.3, 0.15)  # share of the time between frames
+_EXPOSURE = _Belief(0.3, 0.3, 0.05)  # share of the time between frames
 
 
 class Learned:
@@ -62,6 +62,23 @@ class Learned:
             share = weight / (1.0 / fresh + self._stray**2)
             self._precision += share
             self._sum += share * seen
+        self.value = self._sum / self._precision
+        self.sd = max(float(np.hypot(self._precision**-0.5, self._stray)), self._floor)
+
+    def follow(self, values: FloatArray, sds: FloatArray, weights: FloatArray) -> None:
+        """Take fits whose belief followed this number: it settles where they no longer move it.
+
+        Parameters
+        ----------
+        values, sds : (n,) float64
+            What the fits came to.
+        weights : (n,) float64
+            How surely each was a ball, 0-1.
+        """
+        for value, sd, weight in zip(values, sds, weights, strict=True):
+            share = weight / (sd**2 + self._stray**2)
+            self._precision += share
+            self._sum += share * value
         self.value = self._sum / self._precision
         self.sd = max(float(np.hypot(self._precision**-0.5, self._stray)), self._floor)
 
@@ -176,7 +193,7 @@ class Look:
         self._shade = tuple(Learned(b) for b in _SHADE)
         self._blur = Learned(_BLUR)
         self._site = Learned(_SITE)
-        self.exposure = Learned(_EXPOSURE)
+        self._exposure = Learned(_EXPOSURE)
 
     @property
     def shade(self) -> FloatArray:
@@ -192,6 +209,11 @@ class Look:
     def site(self) -> tuple[float, float]:
         """Place of chroma between luma columns and its sd [px]."""
         return self._site.value, self._site.sd
+
+    @property
+    def exposure(self) -> tuple[float, float]:
+        """Exposure as a share of the time between frames, and its sd."""
+        return self._exposure.value, self._exposure.sd
 
     def add(
         self, fit: FloatArray, colours: FloatArray, steps_px: FloatArray, surety: FloatArray,
@@ -225,5 +247,13 @@ class Look:
             column = disc.SHADE_X + k
             learned.add(exact[:, column] / light, exact[:, disc.SD + column] / light, weights)
         self._blur.add(exact[:, disc.BLUR], exact[:, disc.SD + disc.BLUR], weights)
+        step = steps_px[fine]
+        way = np.hypot(step[:, 0], step[:, 1])
+        told = way > exact[:, disc.R]
+        exposed = (
+            np.abs(exact[:, 3] * step[:, 0] + exact[:, 4] * step[:, 1]) / np.maximum(way, 1) ** 2
+        )
+        sd = np.hypot(exact[:, disc.SD + 3], exact[:, disc.SD + 4]) / np.maximum(way, 1)
+        self._exposure.follow(exposed[told], sd[told], weights[told])
         self._site.add(exact[:, disc.SITE], exact[:, disc.SD + disc.SITE], weights)
         return self.colour.add(colours, surety)

@@ -1,6 +1,6 @@
 """Short smooth trails of spots: what flies, where it should be next, and what stands still."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -8,6 +8,8 @@ from halfvolley.types.arrays import FloatArray, IntArray
 
 _MEMORY_FRAMES = 120  # over which a place's blinking is counted
 CELL_PX = 8
+_MOST_EXPECTED = 4  # trails followed into the next frame
+_MOST_MISSED = 3  # frames that a trail is followed without a spot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,6 +24,7 @@ class Points:
     length: IntArray  # (n,) spots of the trail that ends here; 1 where none does
     back: IntArray  # (n,) row of the spot before in the frame before, -1 none
     trail_radius_px: FloatArray  # (n,) mean radius along the trail
+    missed: IntArray  # (n,) frames in a row in which the trail was only guessed; 0 for a spot
 
 
 def start_points(
@@ -51,7 +54,7 @@ def start_points(
     n = len(uv_px)
     return Points(
         uv_px, radius_px, streak_px, colour, score, np.ones(n, np.int64),
-        np.full(n, -1, np.int64), radius_px.copy(),
+        np.full(n, -1, np.int64), radius_px.copy(), np.zeros(n, np.int64),
     )  # fmt: skip
 
 
@@ -107,7 +110,7 @@ def link(first: Points, middle: Points, last: Points, longest_px: float) -> Poin
     )
     return Points(
         last.uv_px, last.radius_px, last.streak_px, last.colour, last.score,
-        length.astype(np.int64), np.where(found, m, -1), radius,
+        length.astype(np.int64), np.where(found, m, -1), radius, last.missed,
     )  # fmt: skip
 
 
@@ -120,30 +123,77 @@ def _alike(a: Points, b: Points) -> FloatArray:
     return out
 
 
-def expected_spots(before: Points, middle: Points, most: int) -> FloatArray:
-    """(n, 6) where the longest trails should be in the next frame: spots as in `kernels`.
+def expect(before: Points, middle: Points) -> Points:
+    """Where the trails should be in the next frame, longest first, as guessed points.
 
     Parameters
     ----------
     before, middle : Points
         Of the last two frames.
-    most : int
-        How many at most.
 
     Returns
     -------
-    (n, 6) float64
-        u, v, radius, streak x, y, rank.
+    Points
+        `back` are rows of `middle`; `missed` counts what follows without a spot.
     """
-    rows = [k for k in np.argsort(-middle.length, kind="stable")[:most] if middle.length[k] >= 3]
-    out = np.zeros((len(rows), 6))
-    for i, k in enumerate(rows):
-        step = middle.uv_px[k] - before.uv_px[middle.back[k]]
-        out[i, :2] = middle.uv_px[k] + step
-        out[i, 2] = middle.trail_radius_px[k]
-        out[i, 3:5] = middle.streak_px[k]
-        out[i, 5] = 1e6
+    rows = np.flatnonzero((middle.length >= 3) & (middle.missed < _MOST_MISSED))
+    rows = rows[np.argsort(-middle.length[rows], kind="stable")][:_MOST_EXPECTED]
+    step = middle.uv_px[rows] - before.uv_px[middle.back[rows]]
+    return Points(
+        middle.uv_px[rows] + step, middle.trail_radius_px[rows], middle.streak_px[rows],
+        middle.colour[rows], middle.score[rows], middle.length[rows], rows,
+        middle.trail_radius_px[rows], middle.missed[rows] + 1,
+    )  # fmt: skip
+
+
+def follow(uv_px: FloatArray, expected: Points, middle: Points) -> IntArray:
+    """Which expected point each place agrees with, -1 for none.
+
+    Parameters
+    ----------
+    uv_px : (n, 2) float64
+        Places in the frame that was expected [px].
+    expected, middle : Points
+        As `expect` gave them, and the frame before.
+
+    Returns
+    -------
+    (n,) int64
+        Rows of `expected` whose trail has four spots at least.
+    """
+    out = np.full(len(uv_px), -1, np.int64)
+    for i in reversed(range(len(expected.uv_px))):  # the longest trail has the last word
+        step = expected.uv_px[i] - middle.uv_px[expected.back[i]]
+        gap = np.hypot(*(uv_px - expected.uv_px[i]).T)
+        near = gap < 0.12 * float(np.hypot(*step)) + 0.5 * expected.radius_px[i]
+        if expected.length[i] >= 4 and expected.missed[i] == 1:
+            out[near] = i
     return out
+
+
+def with_guesses(points: Points, expected: Points) -> Points:
+    """Points of a frame, and the expected ones that none of them continues.
+
+    Parameters
+    ----------
+    points, expected : Points
+        Linked points of a frame, and what was expected in it.
+
+    Returns
+    -------
+    Points
+        The points first, in their order.
+    """
+    continued = set(points.back[points.back >= 0].tolist())
+    rows = [i for i, k in enumerate(expected.back.tolist()) if k not in continued]
+    if not rows:
+        return points
+    return Points(
+        *(
+            np.concatenate([getattr(points, f.name), getattr(expected, f.name)[rows]])
+            for f in fields(Points)
+        )
+    )
 
 
 class Blinkers:
@@ -161,4 +211,6 @@ class Blinkers:
     def note(self, points: Points) -> None:
         """Count the spots of one frame that no trail reaches."""
         self.rate *= 1.0 - 1.0 / _MEMORY_FRAMES
-        self.rate[self._cells(points.uv_px[points.length < 3])] += 1.0 / _MEMORY_FRAMES
+        self.rate[self._cells(points.uv_px[(points.length < 3) & (points.missed == 0)])] += (
+            1.0 / _MEMORY_FRAMES
+        )
