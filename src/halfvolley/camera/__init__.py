@@ -1,7 +1,7 @@
 """Pixels to metres: projection, calibration from the table, drift."""
 
 from halfvolley.camera.accuracy import reprojection_sd_px, table_error_mm
-from halfvolley.camera.calibrate import CalibrateSettings, Calibration, calibrate
+from halfvolley.camera.calibration import CalibrateSettings, Calibration, calibrate
 from halfvolley.camera.find import FindSettings
 from halfvolley.camera.path import PathSettings
 from halfvolley.camera.picture import LINE_NAMES, model_polylines

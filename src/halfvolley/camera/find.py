@@ -13,6 +13,7 @@ from halfvolley.camera.sightings import (
     SightSettings,
     Tone,
     cuts_of,
+    joined,
     sight,
     strength,
 )
@@ -20,7 +21,7 @@ from halfvolley.camera.table import CENTRE, CORNERS_M, N_OUTER, NET
 from halfvolley.constants import EDGE_LINE_WIDTH_M
 from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, Frame
 
-COARSE = SightSettings(spacing_px=10.0, min_share=0.85)
+COARSE = SightSettings(spacing_px=10.0, min_share=0.85, min_share_net=0.8)
 INNER_CORNERS_M: FloatArray = CORNERS_M - np.sign(CORNERS_M) * EDGE_LINE_WIDTH_M.value
 
 
@@ -32,16 +33,22 @@ class FindSettings:
     pictures: int = 7  # combined so that people vanish
     min_segment_share: float = 0.012  # of the width: shorter straight edges are clutter
     min_line_share: float = 0.025  # of the width, all pieces of a line together
+    most_segments: int = 2500  # strongest first
     most_lines: int = 120  # strongest first
     most_quads: int = 50_000
+    fitted_quads: int = 400  # best outlined ones; the table is among the first dozen or so
     min_f_share: float = 0.35  # focal length, of the width: wider is no ordinary lens
     max_f_share: float = 4.0
     quad_miss_px: float = 9.0  # corners may miss a lens without distortion by this
     tries: int = 14  # cameras that are held against the picture in detail
+    singles: int = 5  # pictures looked at one by one where people never leave a line
     min_outer: float = 0.45  # share of the visible outer lines that must be found
-    min_evidence: float = 1.15  # that share plus half of the centre line's and of the net's
+    min_evidence: float = 1.05  # that share plus half of the centre line's and of the net's
+    sure_evidence: float = 1.3  # the same for a table that leaves no doubt
     max_centre_strength: float = 3.5  # times the outer lines; painted as wide as they it has 6
-    min_strength: float = 0.15  # of centre line and net, times the outer lines: less is no line
+    min_centre_strength: float = 0.3  # less is no line
+    min_net_strength: float = 0.05  # seen along its plane a net is thin
+    convincing: float = 0.25  # share of centre line and of net that leaves no doubt
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,6 +59,7 @@ class Planes:
     cb: ByteImage  # (h, w)
     cr: ByteImage  # (h, w)
     scale: float  # small pixels per pixel of the clip
+    singles: tuple[ByteImage, ...] = ()  # some of the pictures by themselves, with their people
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,13 +80,16 @@ class Found:
     outer: float  # share of the visible outer lines found
     centre: float  # share of the centre line found
     net: float  # share of the net found
+    convincing: bool  # centre line and net are where a table has them
     weight_px: float  # length found less what should have been
     whole: bool  # all four corners inside the picture
     corners_px: FloatArray  # (4, 2)
 
 
-def small_picture(pictures: Sequence[Frame], settings: FindSettings = FindSettings()) -> Planes:
-    """Median of pictures of one view, made small."""
+def small_picture(
+    pictures: Sequence[Frame], settings: FindSettings = FindSettings(), alone: bool = False
+) -> Planes:
+    """Median of pictures of one view, made small; with `alone` some pictures by themselves too."""
     height, width = pictures[0].luma.shape
     scale = min(1.0, settings.width_px / width)
     size = (round(width * scale), round(height * scale))
@@ -91,7 +102,9 @@ def small_picture(pictures: Sequence[Frame], settings: FindSettings = FindSettin
             return planes[0]
         return np.median(np.stack(planes), axis=0).astype(np.uint8)
 
-    return Planes(combine("luma"), combine("cb"), combine("cr"), size[0] / width)
+    apart = pictures[:: max(1, -(-len(pictures) // settings.singles))] if alone else ()
+    singles = tuple(_resized(p.luma, size) for p in apart)
+    return Planes(combine("luma"), combine("cb"), combine("cr"), size[0] / width, singles)
 
 
 def _resized(plane: ByteImage, size: tuple[int, int]) -> ByteImage:
@@ -104,9 +117,7 @@ def _resized(plane: ByteImage, size: tuple[int, int]) -> ByteImage:
 def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> Lines:
     """Straight edges of a picture with their dark side, collinear pieces joined."""
     height, width = planes.luma.shape
-    # half the size too: there blurred lines are sharp again
-    half = cv2.resize(planes.luma, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-    ends = np.concatenate([_segments(planes.luma), 2.0 * _segments(half) + 0.5])
+    ends = np.concatenate([_segments(luma) for luma in (planes.luma, *planes.singles)])
     length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
     ends = ends[length > settings.min_segment_share * width]
     a, b = ends[:, :2], ends[:, 2:]
@@ -132,7 +143,9 @@ def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> L
         [level(planes.luma, 3.5), level(planes.cb, 4.5) - 128.0, level(planes.cr, 4.5) - 128.0],
         axis=1,
     )
-    strong = bright - shade > np.maximum(8.0, 0.12 * (bright - 16.0))
+    strong = np.flatnonzero(bright - shade > np.maximum(8.0, 0.12 * (bright - 16.0)))
+    worth = (length * (bright - shade))[strong]
+    strong = np.sort(strong[np.argsort(-worth, kind="stable")[: settings.most_segments]])
     return _joined(
         a[strong], b[strong], normal[strong], dark[strong], (bright - dark[:, 0])[strong],
         float(np.hypot(width, height)), settings.min_line_share * width, settings.most_lines,
@@ -140,9 +153,16 @@ def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> L
 
 
 def _segments(luma: ByteImage) -> FloatArray:
-    """(n, 4) straight edges as end points [px]."""
-    raw = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(luma)[0]
-    return np.zeros((0, 4)) if raw is None else np.asarray(raw, dtype=np.float64).reshape(-1, 4)
+    """(n, 4) straight edges as end points [px], found at half the size too: blurred ones."""
+    height, width = luma.shape
+    half = cv2.resize(luma, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    parts = [np.zeros((0, 4))]
+    for picture, scale in ((luma, 1.0), (half, 2.0)):
+        raw = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD).detect(np.asarray(picture))[0]
+        if raw is not None:
+            ends = np.asarray(raw, dtype=np.float64).reshape(-1, 4)
+            parts.append((ends + 0.5) * scale - 0.5)
+    return np.concatenate(parts)
 
 
 def alike(dark: FloatArray) -> BoolArray:
@@ -226,7 +246,9 @@ def quadrilaterals(
     u, v = corners[..., 0], corners[..., 1]
     area = 0.5 * np.sum(u * np.roll(v, -1, axis=1) - v * np.roll(u, -1, axis=1), axis=1)
     corners[area < 0] = corners[area < 0, ::-1]
-    return corners, facts[:, 0] - facts[:, 1]
+    score = facts[:, 0] - facts[:, 1]
+    best = np.argsort(-score, kind="stable")[: settings.fitted_quads]
+    return corners[best], score[best]
 
 
 def cameras_of_quad(
@@ -360,10 +382,11 @@ def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera
         cuts = cuts_of(camera, COARSE)
         if len(cuts) < 16:
             return None
-        seen = sight(planes.luma, cuts, Tone(), search_px, COARSE)
-        if len(seen) < 0.25 * len(cuts):
+        seen = [sight(p, cuts, Tone(), search_px, COARSE) for p in (planes.luma, *planes.singles)]
+        if len(np.unique(np.concatenate([s.row for s in seen]))) < 0.25 * len(cuts):
             return None
-        camera = refine([camera], [seen], iterations=6).cameras[0]
+        # all show one pose: the pictures are of one view
+        camera = refine([camera], [joined(seen)], iterations=6).cameras[0]
         if not 0.3 * start.f_px < camera.f_px < 3.0 * start.f_px:
             return None
     return camera
@@ -371,7 +394,7 @@ def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera
 
 def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | None:
     cuts = cuts_of(camera, COARSE)
-    seen = sight(planes.luma, cuts, Tone(), 2.0, COARSE)
+    seen = joined([sight(p, cuts, Tone(), 2.0, COARSE) for p in (planes.luma, *planes.singles)])
     off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
     hit = np.zeros(len(cuts), dtype=bool)
     hit[seen.row[off < np.where(seen.strip == NET, 2.0, 1.0)]] = True
@@ -379,13 +402,16 @@ def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | N
         float(hit[rows].mean()) if rows.any() else 0.0
         for rows in (cuts.strip < N_OUTER, cuts.strip == CENTRE, cuts.strip == NET)
     )
-    if strength(seen, CENTRE) < settings.min_strength:
+    if strength(seen, CENTRE) < settings.min_centre_strength:
         centre = 0.0
-    if strength(seen, NET) < settings.min_strength:
+    if strength(seen, NET) < settings.min_net_strength:
         net = 0.0
     if strength(seen, CENTRE) > settings.max_centre_strength or outer < settings.min_outer:
         return None
-    if outer + 0.5 * (centre + net) < settings.min_evidence:
+    evidence = outer + 0.5 * (centre + net)
+    sure = min(centre, net) > settings.convincing and evidence > settings.sure_evidence
+    least = settings.min_evidence if min(centre, net) > 0.1 else settings.sure_evidence
+    if evidence < least:
         return None
     counted = (cuts.strip != NET) | (net > 0.0)
     weight = COARSE.spacing_px * float(hit[counted].sum() - 0.25 * np.sum(cuts.strip <= CENTRE))
@@ -393,7 +419,7 @@ def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | N
     corners = project(full, CORNERS_M)
     width, height = full.size_px
     whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
-    return Found(full, outer, centre, net, weight / planes.scale, whole, corners)
+    return Found(full, outer, centre, net, sure, weight / planes.scale, whole, corners)
 
 
 def _distinct(found: list[Found]) -> list[Found]:
@@ -402,7 +428,9 @@ def _distinct(found: list[Found]) -> list[Found]:
     for table in sorted(found, key=lambda f: -f.weight_px):
         if not any(_overlap(table.corners_px, other.corners_px) for other in kept):
             kept.append(table)
-    return sorted(kept, key=lambda f: (not f.whole, -_area(f.corners_px)))
+    if any(f.convincing for f in kept):
+        kept = [f for f in kept if f.convincing]
+    return sorted(kept, key=lambda f: (not f.convincing, not f.whole, -_area(f.corners_px)))
 
 
 def _area(corners_px: FloatArray) -> float:

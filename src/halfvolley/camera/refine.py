@@ -32,6 +32,7 @@ class RefineSettings:
     drift_sd_m: float = 0.01
     bias_sd_px: float = 0.07  # pull common to a whole line: paint, light, coding
     net_place_sd_m: float = 0.003  # the net's plane off the middle of the table
+    net_band_sd_m: float = 0.002  # the band's middle: its width, its upper side
     net_sag_sd_m: float = 0.002  # the cord hangs through between the posts
     noise_px: float = 0.03  # no cut is better than this
     tukey: float = 4.685  # 95 % efficient where errors are normal
@@ -110,7 +111,8 @@ def _prior(state: _State, settings: RefineSettings) -> tuple[FloatArray, FloatAr
     sd = np.concatenate(
         [[settings.log_f_sd], np.full(2, settings.centre_sd_share * width),
          [settings.k1_sd, settings.k2_sd, TABLE_LENGTH_M.sd, TABLE_WIDTH_M.sd],
-         [settings.net_place_sd_m, NET_HEIGHT_M.sd, settings.net_sag_sd_m],
+         [settings.net_place_sd_m, np.hypot(NET_HEIGHT_M.sd, settings.net_band_sd_m),
+         settings.net_sag_sd_m],
          np.full(N_SHARED - BIAS_AT, settings.bias_sd_px)]
     )  # fmt: skip
     value = np.concatenate(

@@ -22,7 +22,7 @@ class SightSettings:
 
     spacing_px: float = 8.0  # between cuts; each averages its own stretch of the line
     min_share: float = 0.90  # of a cut's spread that the line's profile must explain
-    min_share_net: float = 0.80  # the same for the net, whose background changes along it
+    min_share_net: float = 0.60  # the same for the net, whose upper side is lit otherwise
     contrast_range: float = 4.0  # a cut this much stronger or weaker than its line is another thing
     margin_px: float = 4.0  # cuts so near another strip are left out
 
@@ -64,6 +64,7 @@ class Sightings:
     normal: FloatArray  # (n, 2) unit, the only direction in which the sighting counts
     sd_px: FloatArray  # (n,) along the normal, from the cut itself
     contrast: FloatArray  # (n,) light of the line above the inside; 100 is white
+    width_px: FloatArray  # (n,) of the line, along the normal
     row: IntArray  # (n,) row of the cuts it came from
 
     def take(self, rows: BoolArray | IntArray) -> "Sightings":
@@ -72,6 +73,13 @@ class Sightings:
 
     def __len__(self) -> int:
         return len(self.strip)
+
+
+def joined(parts: Sequence[Sightings]) -> Sightings:
+    """Sightings of several pictures as if they were of one."""
+    return Sightings(
+        *(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Sightings))
+    )
 
 
 def light_table(tone: Tone) -> FloatArray:
@@ -206,10 +214,12 @@ def sight(
     net = cuts.strip == NET
     for rows, free in ((~net, False), (net, True)):
         if rows.any():
+            # the band's upper side is lit otherwise than its face: a softer profile fits both
+            soft = 0.25 * float(np.median(cuts.width_px[rows])) if free else 0.0
             found[rows] = edge_kernels.measure_cuts(
                 luma, light_table(tone), cuts.uv_px[rows] + (cuts.shift_px * cuts.normal.T).T[rows],
                 cuts.normal[rows], np.maximum(cuts.width_px[rows], 1.5 if free else 0.0), free,
-                max(0.5 * settings.spacing_px - 1.0, 0.0), search_px, tone.sigma_px,
+                max(0.5 * settings.spacing_px - 1.0, 0.0), search_px, max(tone.sigma_px, soft),
             )  # fmt: skip
     a, b, c = found[:, 3], found[:, 4], found[:, 5]
     good = np.isfinite(found[:, 0])
@@ -225,7 +235,8 @@ def sight(
     return Sightings(
         strip=cuts.strip[row], along=cuts.along[row],
         uv_px=cuts.uv_px[row] + found[row, :1] * cuts.normal[row], normal=cuts.normal[row],
-        sd_px=found[row, 1], contrast=c[row], row=row,
+        sd_px=found[row, 1], contrast=c[row],
+        width_px=np.maximum(cuts.width_px[row], np.where(net[row], 1.5, 0.0)), row=row,
     )  # fmt: skip
 
 
@@ -278,7 +289,10 @@ def strength(seen: Sightings, strip: int) -> float:
     About 1 on a table; several times that for the centre line where a painted line as wide as the
     others lies there; 0 where either is not seen.
     """
+    # light times width: what a blurred line keeps, however thin it is
     outer, own = seen.strip < N_OUTER, seen.strip == strip
     if not outer.any() or not own.any():
         return 0.0
-    return float(np.median(seen.contrast[own]) / np.median(seen.contrast[outer]))
+    light = seen.contrast * seen.width_px
+    of_outer = np.median(light[outer]) / np.median(seen.width_px[outer])
+    return float(np.median(light[own]) / np.median(seen.width_px[own]) / of_outer)

@@ -137,6 +137,10 @@ def calibrate(
             raise NoCamera(f"the table's lines could not be followed; {NEXT_STEP}")
         return _from_corners_alone(view[0], chosen, warnings)
     refined, tone, share = done
+    if corners_px is None and max(share[CENTRE], share[NET]) < 0.1:
+        raise NoCamera(
+            f"what looks most like a table has neither centre line nor net; {NEXT_STEP}"
+        )
     camera = refined.cameras[0]
     warnings += _weaknesses(camera, refined, share, settings)
     return Calibration(
@@ -202,6 +206,9 @@ def _first_view_with_table(
 ) -> tuple[list[Frame], list[Found]]:
     for view in views[:4]:
         tables = find_tables(small_picture(view, settings.find), settings.find)
+        if not any(t.convincing for t in tables) and len(view) > 1:
+            more = find_tables(small_picture(view, settings.find, alone=True), settings.find)
+            tables = more if any(t.convincing for t in more) or not tables else tables
         if tables:
             return view, tables
     n = sum(len(v) for v in views)
@@ -325,7 +332,9 @@ def _weaknesses(
     if share[CENTRE] < 0.2:
         out.append("the centre line could not be seen; check the drawn model against the picture")
     if share[NET] < 0.2:
-        out.append("the net could not be seen; the camera rests on the table's lines alone")
+        out.append(
+            "the net is not seen where it should be; check the drawn model against the picture"
+        )
     if sum(refined.used[:N_OUTER]) < 60:
         out.append(f"only {sum(refined.used[:N_OUTER])} points of the outer lines could be used")
     if float(np.sqrt(camera.cov[0, 0])) > 0.05 * camera.f_px:
