@@ -104,11 +104,14 @@ def setting(
 ) -> Setting:  # fmt: skip
     """Priors of the globals: camera, air, shutter, bias of detections, table."""
     c = camera.camera
+    # what makes single detections err (noise, shading, coding) also makes them err alike
+    typical_px = float(np.median(seen.sd)) * c.f_px if len(seen) else 0.0
+    bias_sd_px = float(np.hypot(settings.bias_sd_px, settings.bias_share * typical_px))
     sd = np.array(
         [
             settings.gravity_sd_mps2, DRAG_COEFFICIENT.sd, LIFT_SCALE.sd,
             max(shutter.exposure_sd_s, 1e-6), max(shutter.readout_sd_s, 1e-6),
-            settings.bias_sd_px, settings.bias_sd_px, TABLE_RESTITUTION_AT_REST.sd,
+            bias_sd_px, bias_sd_px, TABLE_RESTITUTION_AT_REST.sd,
             TABLE_RESTITUTION_SLOPE.sd, TABLE_FRICTION.sd,
         ]
     )  # fmt: skip

@@ -49,7 +49,8 @@ class FlightSettings:
     reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
     settle_rounds: int = 4
     gravity_sd_mps2: float = 0.06  # latitude, altitude, added mass, the ball's mass and size
-    bias_sd_px: float = 0.15  # what all detections may share: shading, coding
+    bias_sd_px: float = 0.1  # what all detections may share: shading, coding; and with it
+    bias_share: float = 0.5  # this share of the standard deviation of a single one
 
     environment: Environment = field(default_factory=Environment)  # ball and air of the hall
 
