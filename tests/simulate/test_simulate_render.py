@@ -14,6 +14,8 @@ from halfvolley.simulate.render import Renderer
 from halfvolley.simulate.scene import Drift, resting_camera, table_corners
 from halfvolley.simulate.stage import Stage
 
+SHADES = raster.ball_shades(np.eye(3), np.zeros((0, 4)), 1.0, np.zeros(3), np.ones(3), 0.0)
+
 
 def straight(p0, v, t0=-0.2, t1=0.4):
     """A ball that flies evenly and passes p0 at time 0."""
@@ -94,8 +96,7 @@ def coverage(scene, game):
     none = np.zeros(400, bool)
     raster.draw_ball(
         times, rig.exposure_s / 400, outline, 0.0, rig.readout_s, rig.exposure_s, h, 0.25, 4,
-        camera.R, np.zeros((0, 4)), 1.0, np.zeros(3), np.ones(3), 0.0,
-        np.zeros((0, 1, 28, 24)), np.zeros((0, 1), np.int64), np.zeros(1),
+        SHADES, np.zeros((0, 1, 28, 24)), np.zeros((0, 1), np.int64), np.zeros(1), 1.0,
         np.zeros((h, w, 5), np.float32), np.zeros((h, w, 4), np.float32), none, none, 0, 0,
         light, cover, np.zeros(4),
     )  # fmt: skip
@@ -117,9 +118,8 @@ def test_share_hidden_by_a_limb_is_the_share_covered(scene):
         sums = np.zeros(4)
         none = np.zeros(1, bool)
         raster.draw_ball(
-            np.array([0.0005]), 0.001, outline, 0.0, 0.0, 0.001, h, 1.0, 1, camera.R,
-            np.zeros((0, 4)), 1.0, np.zeros(3), np.ones(3), 0.0, limbs,
-            np.ones((1, 1), np.int64), np.zeros(1), np.zeros((h, w, 5), np.float32),
+            np.array([0.0005]), 0.001, outline, 0.0, 0.0, 0.001, h, 1.0, 1, SHADES, limbs,
+            np.ones((1, 1), np.int64), np.zeros(1), 1.0, np.zeros((h, w, 5), np.float32),
             np.zeros((h, w, 4), np.float32), none, none, 0, 0,
             np.zeros((h, w, 3), np.float32), np.zeros((h, w), np.float32), sums,
         )  # fmt: skip

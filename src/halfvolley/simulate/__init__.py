@@ -1,6 +1,7 @@
 """Made footage with exact truth: halls, cameras, rallies and players, from seeds to clips."""
 
 from halfvolley.simulate.clips import ClipSettings, Cut, Take, make_chapters, make_clip, prepare
+from halfvolley.simulate.crops import Crop, CropSettings, iter_crops
 from halfvolley.simulate.path import BallPath, Event, Game, MadeRally, MadeStroke
 from halfvolley.simulate.rally import RallySettings, play_game
 from halfvolley.simulate.scene import (
@@ -26,6 +27,8 @@ __all__ = [
     "BallPhysics",
     "CameraRig",
     "ClipSettings",
+    "Crop",
+    "CropSettings",
     "Cut",
     "Drift",
     "Event",
@@ -43,6 +46,7 @@ __all__ = [
     "Take",
     "Thing",
     "Truth",
+    "iter_crops",
     "make_chapters",
     "make_clip",
     "play_game",

@@ -16,7 +16,7 @@ from halfvolley.simulate.stage import Nodes, Sheet, Stage, lamp_light
 from halfvolley.types import FloatArray
 
 HALF_X, HALF_Y = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
-STEP_PX = 0.3  # travel of the ball between two slices of its exposure
+STEP_PX = 0.4  # travel of the ball between two slices of its exposure
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +137,7 @@ def _sweep(
     rig, stage = scene.rig, streak.stage
     nothing = (0.0, 0.0, np.full(2, np.nan))
     # one sample a pixel is not enough for a small ball
-    sub = 1 if streak.radius_px > 5.0 else (2 if streak.radius_px > 2.5 else 4)
+    sub = 1 if streak.radius_px > 4.0 else (2 if streak.radius_px > 1.6 else 4)
     rim = float(np.sqrt(1.0 / sub**2 + 12.0 * rig.blur_px**2))
     reach = 1.1 * streak.radius_px + rim + 1.5
     times, span = _slices(streak, rig, reach)
@@ -160,12 +160,15 @@ def _sweep(
     drawn = np.zeros((y1 - y0, x1 - x0, 3), np.float32)
     cover = np.zeros((y1 - y0, x1 - x0), np.float32)
     sums = np.zeros(4)
+    shades = raster.ball_shades(
+        view.R, lamps, scene.hall.ambient, _light_from_below(scene, at),
+        np.array(stage.look.colour), stage.look.gloss,
+    )  # fmt: skip
+    limb_rim = float(np.sqrt(1.0 + 12.0 * rig.blur_px**2))
     raster.draw_ball(
         times, span, outline, streak.t_s, rig.readout_s, rig.exposure_s, rig.size_px[1], rim, sub,
-        view.R, lamps, scene.hall.ambient, _light_from_below(scene, at),
-        np.array(stage.look.colour), stage.look.gloss, crowd.limbs, crowd.counts, crowd.moments_s,
-        sheet.table[y0:y1, x0:x1], sheet.net[y0:y1, x0:x1], by_table, by_net, x0, y0, drawn, cover,
-        sums,
+        shades, crowd.limbs, crowd.counts, crowd.moments_s, limb_rim, sheet.table[y0:y1, x0:x1],
+        sheet.net[y0:y1, x0:x1], by_table, by_net, x0, y0, drawn, cover, sums,
     )  # fmt: skip
     if sums[1] <= 0.0:
         return nothing
@@ -189,21 +192,19 @@ def _light_from_below(scene: Scene, at: FloatArray) -> FloatArray:
 
 # --- shadows -----------------------------------------------------------------------------------
 def lay_shadows(
-    sheet: Sheet, scene: Scene, stages: tuple[Stage, ...], view: View, t_s: float
+    sheet: Sheet, crowd: Crowd, scene: Scene, stages: tuple[Stage, ...], view: View, t_s: float
 ) -> None:
     """Soft shadows of feet on the floor and of balls on table and floor."""
     rig = scene.rig
+    for feet in crowd.floor_m:
+        for spot, size in zip(feet, (0.22, 0.22, 0.45), strict=True):
+            _shadow(sheet, view, spot, size, 0.28, on_table=False)
     when = np.array([t_s + 0.5 * (rig.readout_s + rig.exposure_s)])
     for stage in stages:
-        for figure in stage.figures:
-            feet = figure.controls(when)[0]
-            for foot, size in ((feet[12:14], 0.22), (feet[15:17], 0.22), (feet[0:2], 0.45)):
-                spot = stage.place(np.array([foot[0], foot[1], FLOOR_Z_M]))
-                _shadow(sheet, view, spot, size, 0.28, on_table=False)
         for path in stage.game.paths:
             if path.t_s[0] <= when[0]:
-                _ball_shadow(sheet, scene, view, stage.place(path.xyz_at(when)[0]),
-                             stage.game.radius_m)  # fmt: skip
+                at = stage.place(path.xyz_at(when)[0])
+                _ball_shadow(sheet, scene, view, at, stage.game.radius_m)
 
 
 def _ball_shadow(sheet: Sheet, scene: Scene, view: View, at: FloatArray, radius: float) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 from halfvolley.simulate import raster
 from halfvolley.simulate.figures import N_LIMBS
 from halfvolley.simulate.lens import View
-from halfvolley.simulate.scene import CameraRig, Scene
+from halfvolley.simulate.scene import FLOOR_Z_M, CameraRig, Scene
 from halfvolley.simulate.stage import Sheet, Stage, lamp_light
 from halfvolley.types import FloatArray, IntArray
 
@@ -23,6 +23,7 @@ class Crowd:
     moments_s: FloatArray  # (k,) world times
     boxes: FloatArray  # (g, 4) left, top, right, bottom; NaN for figures that are not seen
     roots_m: FloatArray  # (g, 3) a point of each body in the hall
+    floor_m: FloatArray  # (g, 3, 3) where both feet and the body stand
 
 
 def see_figures(
@@ -39,8 +40,12 @@ def see_figures(
     counts = np.zeros((len(figures), n), np.int64)
     boxes = np.full((len(figures), 4), np.nan)
     roots = np.zeros((len(figures), 3))
+    floor = np.zeros((len(figures), 3, 3))
     for i, (stage, figure) in enumerate(figures):
-        both = stage.placed(figure.limbs(times))
+        controls = figure.controls(times)
+        both = stage.placed(figure.limbs(controls))
+        for k, column in enumerate((12, 15, 0)):
+            floor[i, k] = stage.place(np.array([*controls[0, column : column + 2], FLOOR_Z_M]))
         roots[i] = both[0, 0, :3]
         now = np.empty_like(both[0])
         for m in range(n):
@@ -49,7 +54,7 @@ def see_figures(
                 now, view.lens, view.R, view.t_m, view.centre_m, limbs[i, m]
             )
         boxes[i] = raster.limbs_box(limbs[i], counts[i], rim)
-    return Crowd(limbs, counts, t_s + offsets + 0.5 * rig.readout_s, boxes, roots)
+    return Crowd(limbs, counts, t_s + offsets + 0.5 * rig.readout_s, boxes, roots, floor)
 
 
 def lay_figures(sheet: Sheet, crowd: Crowd, scene: Scene, view: View, rim: float) -> None:

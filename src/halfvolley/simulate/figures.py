@@ -45,18 +45,21 @@ class Figure:
     def controls(self, t_s: FloatArray) -> FloatArray:
         """(n, 20) controls at times (n,) [s]."""
         t = np.atleast_1d(t_s)
-        out = np.empty((len(t), N_CONTROLS))
-        now = self.curves(t)
+        n = len(t)
+        out = np.empty((n, N_CONTROLS))
+        # the feet follow the body, one late and one early; all moments in one call
+        lags = (-0.10, -0.08, 0.03, 0.05)
+        curves = self.curves(np.concatenate([t, *(t + lag for lag in lags)])).reshape(5, n, 12)
         phase = self.seed % 97
         sway = 0.012 * np.stack([np.sin(1.7 * t + phase), np.cos(2.3 * t + phase)], axis=1)
-        out[:, :12] = now
+        out[:, :12] = curves[0]
         out[:, _ROOT] += sway
         ahead = np.array([-self.side, 0.0])
         across = np.array([0.0, -ahead[0]])
         h = self.look.height_m / 1.75
-        for j, (lag, where) in enumerate(((-0.10, -0.21), (0.03, 0.21))):
-            base = self.curves(t + lag)[:, :2]
-            speed = np.linalg.norm(self.curves(t + lag + 0.02)[:, :2] - base, axis=1) / 0.02
+        for j, where in enumerate((-0.21, 0.21)):
+            base = curves[1 + 2 * j][:, :2]
+            speed = np.linalg.norm(curves[2 + 2 * j][:, :2] - base, axis=1) / 0.02
             stride = 0.10 if j else -0.04
             out[:, 12 + 3 * j : 14 + 3 * j] = base + where * h * across + stride * ahead
             lift = np.clip(0.06 * speed, 0.0, 0.14) * (0.5 + 0.5 * np.sin(14 * t + 3.1 * j))
@@ -66,9 +69,9 @@ class Figure:
         out[:, _FACE] = face / np.linalg.norm(face, axis=1, keepdims=True)
         return out
 
-    def limbs(self, t_s: FloatArray) -> FloatArray:
-        """(n, N_LIMBS, LIMB_COLUMNS) bodies at times (n,)."""
-        return skeletons(self.controls(t_s), self.look.height_m / 1.75, self._hand, self.paint)
+    def limbs(self, controls: FloatArray) -> FloatArray:
+        """(n, N_LIMBS, LIMB_COLUMNS) bodies under these controls."""
+        return skeletons(controls, self.look.height_m / 1.75, self._hand, self.paint)
 
     @property
     def _hand(self) -> float:

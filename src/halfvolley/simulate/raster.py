@@ -174,6 +174,9 @@ def draw_limbs(
     h, w = out.shape[1], out.shape[2]
     found = np.empty(5)
     moment = np.zeros((3, h, w, 4), np.float32)
+    used = np.zeros((3, 4), np.int64)  # bounds of what each level holds
+    for level in range(3):
+        used[level, 0], used[level, 1] = h, w
     for i in range(n):
         o = limbs[i]
         left, top, right, bottom = limb_box(o, rim)
@@ -212,12 +215,14 @@ def draw_limbs(
                     level = 0
                 elif net[j, k, 3] > 0.0 and (o[8] + s * (o[9] - o[8])) * camera_side < 0.0:
                     level = 1
+                used[level, 0], used[level, 1] = min(used[level, 0], j), min(used[level, 1], k)
+                used[level, 2], used[level, 3] = max(used[level, 2], j), max(used[level, 3], k)
                 for q in range(3):
                     moment[level, j, k, q] += cover * (shade * o[base + q] - moment[level, j, k, q])
                 moment[level, j, k, 3] += cover * (1.0 - moment[level, j, k, 3])
     for level in range(3):
-        for j in range(h):
-            for k in range(w):
+        for j in range(used[level, 0], used[level, 2] + 1):
+            for k in range(used[level, 1], used[level, 3] + 1):
                 for q in range(4):
                     out[level, j, k, q] += weight * moment[level, j, k, q]
 
@@ -358,47 +363,71 @@ def seen_time(node_t, node_x, node_v, start, readout, height, extra, lens, R, t,
     return T, u, v
 
 
+SHADES = 33
+
+
+@njit(cache=True)
+def ball_shades(R, lamps, ambient, under, colour, gloss):
+    """(SHADES, SHADES, 3) light of a ball at the places of its disc, by row and column."""
+    out = np.zeros((SHADES, SHADES, 3))
+    half = (SHADES - 1) // 2
+    for j in range(SHADES):
+        for i in range(SHADES):
+            nu, nv = (i - half) / half, (j - half) / half
+            m = math.sqrt(nu * nu + nv * nv)
+            if m > 1.0:
+                nu, nv, m = nu / m, nv / m, 1.0
+            nw = -math.sqrt(max(1.0 - m * m, 0.0))
+            nx = R[0, 0] * nu + R[1, 0] * nv + R[2, 0] * nw
+            ny = R[0, 1] * nu + R[1, 1] * nv + R[2, 1] * nw
+            nz = R[0, 2] * nu + R[1, 2] * nv + R[2, 2] * nw
+            e = ambient * (0.7 + 0.3 * nz)
+            shine = 0.0
+            for n in range(lamps.shape[0]):
+                cos = nx * lamps[n, 0] + ny * lamps[n, 1] + nz * lamps[n, 2]
+                if cos > 0.0:
+                    e += cos * lamps[n, 3]
+                    shine += lamps[n, 3] * cos**40
+            low = 0.5 * (1.0 - nz)
+            for s in range(3):
+                out[j, i, s] = colour[s] * (e + low * under[s]) + 4.0 * gloss * shine
+    return out
+
+
+@njit(cache=True)
+def _limbs_near(limbs, n_limbs, rim, x0, y0, x1, y1, near):
+    """Fills near (k, m, 2) with figure and limb of those that reach into a box; returns counts."""
+    counts = np.zeros(limbs.shape[1], np.int64)
+    for k in range(limbs.shape[1]):
+        for g in range(limbs.shape[0]):
+            for i in range(n_limbs[g, k]):
+                left, top, right, bottom = limb_box(limbs[g, k, i], rim)
+                if left < x1 and right > x0 and top < y1 and bottom > y0:
+                    near[k, counts[k], 0], near[k, counts[k], 1] = g, i
+                    counts[k] += 1
+    return counts
+
+
 @njit(cache=True)
 def draw_ball(
-    times,
-    span,
-    outline,
-    start,
-    readout,
-    exposure,
-    height,
-    rim,
-    sub,
-    R,
-    lamps,
-    ambient,
-    under,
-    colour,
-    gloss,
-    limbs,
-    n_limbs,
-    limb_times,
-    table,
-    net,
-    hidden_by_table,
-    hidden_by_net,
-    x0,
-    y0,
-    light,
-    cover,
-    sums,
-):
+    times, span, outline, start, readout, exposure, height, rim, sub, shades, limbs, n_limbs,
+    limb_times, limb_rim, table, net, hidden_by_table, hidden_by_net, x0, y0, light, cover, sums,
+):  # fmt: skip
     """Sweeps the ball through its exposure, row by row.
 
-    times (n,) are the middles of slices `span` long; outline (n, 7) as `ball_outline`; limbs
-    (g, k, m, 24) the projected figures g at moments k with counts n_limbs (g, k) and times
-    limb_times (k,). table and net are layers over the window.
+    times (n,) are the middles of slices `span` long; outline (n, 7) as `ball_outline`; shades as
+    `ball_shades`; limbs (g, k, m, 24) the projected figures g at moments k with counts n_limbs
+    (g, k) and times limb_times (k,). table and net are layers over the window.
 
     light (h, w, 3) gains colour times visible coverage, cover (h, w) visible coverage. sums (4,)
     gains coverage inside the window, visible coverage, and its moments in u and v.
     """
     h, w = cover.shape
     found = np.empty(5)
+    half = (SHADES - 1) // 2
+    most = limbs.shape[0] * limbs.shape[2]
+    near = np.empty((limbs.shape[1], most, 2), np.int64)
+    counts = _limbs_near(limbs, n_limbs, limb_rim, x0, y0, x0 + w, y0 + h, near)
     for i in range(times.shape[0]):
         if outline[i, 6] == 0.0:
             continue
@@ -424,11 +453,9 @@ def draw_ball(
             share /= exposure
             for k in range(i0, i1 + 1):
                 dx, dy = k + x0 - u, j + y0 - v
-                q = math.sqrt((ia * dx + ib * dy) * dx + (ib * dx + ic * dy) * dy)
-                part = _covered(dx, dy, ia, ib, ic, rim, sub)
+                part = share * _covered(dx, dy, ia, ib, ic, rim, sub)
                 if part <= 0.0:
                     continue
-                part *= share
                 sums[0] += part
                 see = 1.0
                 if hidden_by_table[i] and table[j, k, 3] > 0.0:
@@ -436,15 +463,11 @@ def draw_ball(
                         see *= 1.0 - table[j, k, 3]
                 if hidden_by_net[i]:
                     see *= 1.0 - net[j, k, 3]
-                for g in range(limbs.shape[0]):
-                    for i_limb in range(n_limbs[g, moment]):
-                        o = limbs[g, moment, i_limb]
-                        left, top, right, bottom = limb_box(o, rim)
-                        if k + x0 < left or k + x0 > right or j + y0 < top or j + y0 > bottom:
-                            continue
-                        over = limb_at(o, k + x0, j + y0, rim, found)
-                        if over > 0.0 and found[1] < outline[i, 5]:
-                            see *= 1.0 - over
+                for n in range(counts[moment]):
+                    o = limbs[near[moment, n, 0], moment, near[moment, n, 1]]
+                    over = limb_at(o, k + x0, j + y0, limb_rim, found)
+                    if over > 0.0 and found[1] < outline[i, 5]:
+                        see *= 1.0 - over
                 if see <= 0.0:
                     continue
                 part *= see
@@ -452,27 +475,12 @@ def draw_ball(
                 sums[2] += part * (k + x0)
                 sums[3] += part * (j + y0)
                 cover[j, k] += part
-                slant = min(q, 1.0)
-                nu, nv = 0.0, 0.0
+                q = math.sqrt((ia * dx + ib * dy) * dx + (ib * dx + ic * dy) * dy)
                 size = math.sqrt(dx * dx + dy * dy)
-                if size > 1e-9:
-                    nu, nv = slant * dx / size, slant * dy / size
-                nw = -math.sqrt(max(1.0 - slant * slant, 0.0))
-                nx = R[0, 0] * nu + R[1, 0] * nv + R[2, 0] * nw
-                ny = R[0, 1] * nu + R[1, 1] * nv + R[2, 1] * nw
-                nz = R[0, 2] * nu + R[1, 2] * nv + R[2, 2] * nw
-                e = ambient * (0.7 + 0.3 * nz)
-                shine = 0.0
-                for n in range(lamps.shape[0]):
-                    cos = nx * lamps[n, 0] + ny * lamps[n, 1] + nz * lamps[n, 2]
-                    if cos > 0.0:
-                        e += cos * lamps[n, 3]
-                        shine += lamps[n, 3] * cos**40
-                low = 0.5 * (1.0 - nz)
+                slant = half * min(q, 1.0) / max(size, 1e-9)
+                row, column = half + round(slant * dy), half + round(slant * dx)
                 for s in range(3):
-                    light[j, k, s] += part * (
-                        colour[s] * (e + low * under[s]) + 4.0 * gloss * shine
-                    )
+                    light[j, k, s] += part * shades[row, column, s]
 
 
 @njit(cache=True)

@@ -119,7 +119,7 @@ class Renderer:
     ) -> Picture:
         """As `frame`, with the figures already projected."""
         sheet = self._sheet(view, window)
-        lay_shadows(sheet, self.scene, self.stages, view, t_s)
+        lay_shadows(sheet, crowd, self.scene, self.stages, view, t_s)
         lay_figures(sheet, crowd, self.scene, view, self.rim)
         others: list[BallSeen] = []
         main: BallSeen | None = None

@@ -1,0 +1,284 @@
+"""Small pieces of made footage with labels, fast enough to train a detector on.
+
+A hall is rendered and a game played in it once; then many moments of it are drawn, each only in a
+small window: around the ball, or where something else is that could be taken for it.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from halfvolley.camera.projection import project
+from halfvolley.errors import BadInput
+from halfvolley.simulate.clips import build_stages
+from halfvolley.simulate.draw_ball import BallSeen
+from halfvolley.simulate.draw_figures import Crowd, see_figures
+from halfvolley.simulate.lens import View, camera_views
+from halfvolley.simulate.path import FLIGHT, TOSS
+from halfvolley.simulate.rally import RallySettings, play_game
+from halfvolley.simulate.render import Picture, Renderer, Window
+from halfvolley.simulate.scene import (
+    Drift,
+    Scene,
+    net_tops,
+    random_scene,
+    table_corners,
+)
+from halfvolley.simulate.scene import (
+    View as ViewKind,
+)
+from halfvolley.simulate.variants import with_neighbour
+from halfvolley.types import BoolArray, ByteImage, FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class CropSettings:
+    """What `iter_crops` yields."""
+
+    size_px: tuple[int, int] = (128, 128)  # width, height; multiples of 2
+    frames: int = 3  # neighbouring frames of one crop
+    frame_px: tuple[int, int] = (1280, 720)  # of the frames that crops are cut from
+    ball_share: float = 0.6  # crops that are aimed at the ball
+    flying_share: float = 0.75  # of those, moments chosen so that it flies; else any moment
+    aim_spread: float = 0.42  # the ball lies within this share of the size around the middle
+    crops_per_scene: int = 600  # a hall takes seconds, so it is used for many crops
+    seconds_per_scene: float = 16.0  # length of the game from which moments are drawn
+    views: tuple[ViewKind, ...] = ("side", "corner", "high", "end", "webcam")
+    zoom: tuple[float, float] = (0.8, 1.9)  # of 1280 px wide views; up to 1080p and close tripods
+    neighbour_share: float = 0.15  # halls with a second table in play
+    coded_share: float = 0.6  # crops with marks of lossy coding
+    coding_quality: tuple[int, int] = (35, 92)  # of JPEG, even draw
+    with_empty: bool = False  # also the same window without people and ball, for background models
+    spp: int = 8  # rays for a pixel on an edge
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crop:
+    """A window through neighbouring frames, with all that is true of the ball in it.
+
+    Places are in the crop: (0, 0) is the centre of its first pixel. Rows of balls that are not in
+    front of the camera are NaN.
+    """
+
+    luma: ByteImage  # (f, h, w), 16-235
+    cb: ByteImage  # (f, h/2, w/2)
+    cr: ByteImage
+    empty: tuple[ByteImage, ByteImage, ByteImage] | None  # planes (h, w), (h/2, w/2) of the still
+    t_s: FloatArray  # (f,) stamps of the frames [s]
+    uv_px: FloatArray  # (f, 2) centre at mid-exposure
+    streak_px: FloatArray  # (f, 2) from the start to the end of the exposure
+    radius_px: FloatArray  # (f,)
+    visible: FloatArray  # (f,) share of the ball's image that is seen in the crop, 0-1
+    contrast: FloatArray  # (f,) largest change of an 8-bit colour that it makes, 0-255
+    inside: BoolArray  # (f,) whether its centre lies in the crop
+    other_uv_px: tuple[FloatArray, ...]  # f arrays (k, 2): other balls in the crop, still ones too
+    aim: str  # what the crop was aimed at
+    white: bool  # colour of the ball
+
+
+def iter_crops(rng: np.random.Generator, settings: CropSettings = CropSettings()) -> Iterator[Crop]:
+    """Crops without end, in halls that change every `crops_per_scene`.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of all chance; the same state gives the same crops.
+    settings : CropSettings
+        Sizes and shares.
+
+    Yields
+    ------
+    Crop
+        Pieces with labels.
+
+    Raises
+    ------
+    BadInput
+        If the size is odd or larger than the frames, or no frame is asked for.
+    """
+    w, h = settings.size_px
+    wide, tall = settings.frame_px
+    if w % 2 or h % 2 or w > wide or h > tall or min(w, h) < 16 or settings.frames < 1:
+        raise BadInput(
+            f"crops must be even, from 16 to {wide} x {tall} pixels and a frame or more long, got "
+            f"{w} x {h} and {settings.frames} frames"
+        )
+    while True:
+        source = _Source(rng, settings)
+        for _ in range(settings.crops_per_scene):
+            yield source.draw(rng)
+
+
+class _Source:
+    """A hall with a game, from which crops are drawn."""
+
+    def __init__(self, rng: np.random.Generator, settings: CropSettings) -> None:
+        self.settings = settings
+        self.scene = _scene(rng, settings)
+        rig = self.scene.rig
+        game = play_game(
+            self.scene.physics, self.scene.hall, rng, settings.seconds_per_scene,
+            RallySettings(pick_up_s=(0.5, 1.2)),
+        )  # fmt: skip
+        stages = build_stages(self.scene, game, rng, settings.seconds_per_scene)
+        self.view: View = camera_views(rig, np.zeros(1), rng)[0]
+        self.renderer = Renderer(self.scene, stages, [self.view], rng, settings.spp)
+        self.span = (0.0, settings.seconds_per_scene)
+        self._still = _still_aims(self.scene, self.view)
+
+    def draw(self, rng: np.random.Generator) -> Crop:
+        """One crop."""
+        s, rig = self.settings, self.scene.rig
+        aimed = bool(rng.random() < s.ball_share)
+        start = self._moment(rng, aimed, bool(rng.random() < s.flying_share))
+        t = start + np.arange(s.frames) / rig.fps
+        crowds = [
+            see_figures(self.renderer.stages, rig, self.view, float(x), self.renderer.rim)
+            for x in t
+        ]
+        aim, at = self._aim(rng, float(t[s.frames // 2]), crowds[s.frames // 2], aimed)
+        window = self._window(rng, at, aim)
+        pictures = [
+            self.renderer.frame_with(c, self.view, float(x), rng, window)
+            for c, x in zip(crowds, t, strict=True)
+        ]
+        planes = [(p.luma, p.cb, p.cr) for p in pictures]
+        if rng.random() < s.coded_share:
+            quality = int(rng.integers(*s.coding_quality))
+            planes = [_coded(p, quality) for p in planes]
+        empty = None
+        if s.with_empty:
+            still = self.renderer.empty(self.view, float(t[0]), window)
+            empty = (still.luma, still.cb, still.cr)
+        return _labelled(planes, pictures, t, window, empty, aim, self.scene.ball.name == "white")
+
+    def _moment(self, rng: np.random.Generator, at_ball: bool, flying: bool) -> float:
+        """World time of a first frame; at_ball: with the ball in the frame, flying if so wanted."""
+        game = self.renderer.stages[0].game
+        t = float(rng.uniform(*self.span))
+        for _ in range(20 if at_ball else 0):
+            play = game.ball_in_play(t)
+            if play is not None and self._ball_uv(t) is not None:
+                path = game.paths[play]
+                if not flying or path.state[path.piece(np.array([t]))[0]] in (TOSS, FLIGHT):
+                    break
+            t = float(rng.uniform(*self.span))
+        return t
+
+    def _aim(
+        self, rng: np.random.Generator, t: float, crowd: Crowd, at_ball: bool
+    ) -> tuple[str, FloatArray]:
+        """What the crop looks at, and where that is."""
+        w, h = self.scene.rig.size_px
+        if at_ball:
+            uv = self._ball_uv(t)
+            if uv is not None:
+                return "ball", uv
+        kind = str(rng.choice(["figure", "still", "anywhere"], p=[0.5, 0.25, 0.25]))
+        if kind == "figure":
+            seen = np.flatnonzero(crowd.counts[:, 0])
+            if len(seen):
+                i = int(rng.choice(seen))
+                limb = crowd.limbs[i, 0, int(rng.integers(crowd.counts[i, 0])), :2]
+                if 0 <= limb[0] < w and 0 <= limb[1] < h:
+                    return "figure", limb.copy()
+        if kind == "still" and len(self._still):
+            return "still", self._still[int(rng.integers(len(self._still)))]
+        return "anywhere", np.array([rng.uniform(0, w), rng.uniform(0, h)])
+
+    def _ball_uv(self, t: float) -> FloatArray | None:
+        """Where the ball in play is seen, if that lies in the frame."""
+        game = self.renderer.stages[0].game
+        play = game.ball_in_play(t)
+        if play is None:
+            return None
+        size = self.scene.rig.size_px
+        uv = project(self.view.camera(size), game.paths[play].xyz_at(np.array([t])))[0]
+        return uv if bool(np.all((uv >= 0) & (uv < size))) else None
+
+    def _window(self, rng: np.random.Generator, at: FloatArray, aim: str) -> Window:
+        spread = self.settings.aim_spread
+        size = np.array(self.settings.size_px)
+        corner = at - size / 2 + rng.uniform(-spread, spread, 2) * size
+        most = np.array(self.scene.rig.size_px) - size
+        x, y = (2 * np.round(np.clip(corner, 0, most) / 2)).astype(int)
+        return (
+            int(min(x, most[0] // 2 * 2)),
+            int(min(y, most[1] // 2 * 2)),
+            int(size[0]),
+            int(size[1]),
+        )
+
+
+def _scene(rng: np.random.Generator, settings: CropSettings) -> Scene:
+    view = settings.views[int(rng.integers(len(settings.views)))]
+    scene = random_scene(rng, view, size_px=settings.frame_px)
+    rig = replace(
+        scene.rig, drift=Drift(), f_px=scene.rig.f_px * float(rng.uniform(*settings.zoom))
+    )
+    if rng.random() < 0.5:  # a closer look at one half
+        rig = replace(rig, aim_m=(float(rng.uniform(-1.2, 1.2)), 0.0, 0.15))
+    scene = replace(scene, rig=rig)
+    return with_neighbour(scene, rng) if rng.random() < settings.neighbour_share else scene
+
+
+def _still_aims(scene: Scene, view: View) -> FloatArray:
+    """(n, 2) places of lines, corners, net and still things that lie in the picture."""
+    x = np.linspace(-1.36, 1.36, 9)
+    lines = [[a, b, 0.0] for a in x for b in (-0.75, 0.0, 0.75)]
+    ends = [[a, b, 0.0] for a in (-1.36, 1.36) for b in (-0.4, 0.4)]
+    things = [list(t.centre_m) for t in scene.hall.things]
+    points = np.concatenate([table_corners(), net_tops(), np.array(lines + ends + things)])
+    uv = project(view.camera(scene.rig.size_px), points)
+    w, h = scene.rig.size_px
+    ok = np.isfinite(uv).all(axis=1) & (uv > 0).all(axis=1) & (uv[:, 0] < w) & (uv[:, 1] < h)
+    return uv[ok]
+
+
+def _coded(
+    planes: tuple[ByteImage, ByteImage, ByteImage], quality: int
+) -> tuple[ByteImage, ByteImage, ByteImage]:
+    """Planes after lossy coding and decoding."""
+    out = []
+    for plane in planes:
+        _, data = cv2.imencode(".jpg", plane, [cv2.IMWRITE_JPEG_QUALITY, quality])
+        out.append(np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)))
+    return out[0], out[1], out[2]
+
+
+def _labelled(
+    planes: list[tuple[ByteImage, ByteImage, ByteImage]],
+    pictures: list[Picture],
+    t_s: FloatArray,
+    window: Window,
+    empty: tuple[ByteImage, ByteImage, ByteImage] | None,
+    aim: str,
+    white: bool,
+) -> Crop:
+    n = len(pictures)
+    x, y, w, h = window
+    corner = np.array([x, y], dtype=np.float64)
+    uv, streak = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
+    radius, visible, contrast = np.full(n, np.nan), np.zeros(n), np.zeros(n)
+    others = []
+    for i, picture in enumerate(pictures):
+        b = picture.ball
+        if b is not None:
+            uv[i], streak[i] = b.uv_px - corner, b.uv_end_px - b.uv_start_px
+            radius[i], visible[i], contrast[i] = b.radius_px, b.visible, b.contrast
+        others.append(_inside([o for o in picture.others if o.visible > 0], corner, w, h))
+    with np.errstate(invalid="ignore"):
+        inside = (uv >= -0.5).all(axis=1) & (uv[:, 0] < w - 0.5) & (uv[:, 1] < h - 0.5)
+    return Crop(
+        np.stack([p[0] for p in planes]), np.stack([p[1] for p in planes]),
+        np.stack([p[2] for p in planes]), empty, t_s, uv, streak, radius, visible, contrast,
+        inside, tuple(others), aim, white,
+    )  # fmt: skip
+
+
+def _inside(balls: list[BallSeen], corner: FloatArray, w: int, h: int) -> FloatArray:
+    uv = np.array([b.uv_px - corner for b in balls]).reshape(-1, 2)
+    ok = (uv >= -0.5).all(axis=1) & (uv[:, 0] < w - 0.5) & (uv[:, 1] < h - 0.5)
+    return uv[ok]
