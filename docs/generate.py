@@ -101,8 +101,8 @@ def names() -> str:
             continue
         thing = getattr(hv, name)
         first = (thing.__doc__ or "").strip().splitlines()[0]
-        rows.append(f"| `{name}` | `{thing.__module__}` | {first} |")
-    return "| name | defined in | what it is |\n| --- | --- | --- |\n" + "\n".join(rows)
+        rows.append(f"| `{name}` | `{hv._PLACES[name]}` | {first} |")
+    return "| name | from | what it is |\n| --- | --- | --- |\n" + "\n".join(rows)
 
 
 PARTS = {

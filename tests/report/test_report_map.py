@@ -42,7 +42,7 @@ def contact(contact_id=0, kind="table", x_m=0.7, y_m=-0.3, **said) -> ContactRow
 
 def clip(contacts=(), rallies=(), strokes=(), warnings=(), **said) -> ClipSummary:
     camera = CameraRow((0.2, -4.5, 1.5), 0.2, 1.1, 0.011, 0.001, 0.002, 0.0003, "estimated")
-    values = {"clip": "a", "path": Path("/x/a.mp4"), "player_a": "Ada", "player_b": "",
+    values = {"clip": "a", "player_a": "Ada", "player_b": "",
               "contacts": tuple(contacts), "strokes": tuple(strokes), "rallies": tuple(rallies),
               "camera": camera, "warnings": tuple(warnings)}  # fmt: skip
     return ClipSummary(**(values | said))

@@ -170,18 +170,20 @@ def _draw_camera(axes: "Axes", clip: ClipSummary) -> None:
 
 def _draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
     from matplotlib.patches import Ellipse
+    from matplotlib.patheffects import withStroke
 
     long, short, angle = ellipse_95(bounce)
     colour = COLOURS[bounce.player]
     place = (bounce.x_m, bounce.y_m)
-    for face, edge, width in ((colour, "none", 0.0), ("none", colour, 0.9)):
+    for face, edge, width in ((colour, "none", 0.0), ("none", INK, 0.6)):
         axes.add_patch(
             Ellipse(
                 place, 2 * long, 2 * short, angle=math.degrees(angle), facecolor=face,
-                edgecolor=edge, lw=width, alpha=0.22 if edge == "none" else 1.0, zorder=3,
+                edgecolor=edge, lw=width, alpha=0.25 if edge == "none" else 1.0, zorder=4,
+                path_effects=[withStroke(linewidth=3 * width, foreground=PAPER)],
             )
         )  # fmt: skip
-    axes.plot(*place, MARKERS[bounce.player], color=colour, ms=3.6, mec=PAPER, mew=0.4, zorder=4)
+    axes.plot(*place, MARKERS[bounce.player], color=colour, ms=3.8, mew=0.0, zorder=3)
     if number is not None:
         axes.annotate(str(number), place, (5, 4), textcoords="offset points", fontsize=7,
                       color=INK, zorder=5)  # fmt: skip

@@ -90,11 +90,10 @@ def compare_with_truth(folder: Path | str) -> Comparison | None:
     Comparison or None
         The ends of a table look alike, so the half turn of the table that fits better is taken.
     """
-    summary = read_summary(folder)
-    clip = summary.clips[0]
-    truth = clip.path.with_suffix(".json")
+    truth = read_session(folder).clips[0].path.with_suffix(".json")
     if not truth.is_file():
         return None
+    clip = read_summary(folder).clips[0]
     document = json.loads(truth.read_text(encoding="utf-8"))
     play = {r["id"]: (r["t_serve"], r["t_end"]) for r in document["rallies"]}
     events = [

@@ -375,7 +375,7 @@ def _run_key(session: Session, works: list[ClipWork], failed: dict[str, str]) ->
     """Names one result: everything that the tables are made from."""
     said = {
         "players": [session.player_a, session.player_b],
-        "clips": [[w.entry.name, str(w.entry.path), w.entry.end_a] for w in works],
+        "clips": [[w.entry.name, w.entry.end_a] for w in works],
         "failed": failed,
     }
     inputs = {f"{w.entry.name}/{name}": parts.key for w in works for name, parts in w.parts.items()}

@@ -91,7 +91,6 @@ class ClipSummary:
     """The newest result of one clip."""
 
     clip: str
-    path: Path
     player_a: str  # "" where no name was given
     player_b: str
     contacts: tuple[ContactRow, ...]
@@ -146,7 +145,6 @@ def read_summary(folder: Path | str) -> Summary:
     clips = tuple(
         ClipSummary(
             clip=name,
-            path=Path(said["path"]),
             player_a=said["players"]["A"],
             player_b=said["players"]["B"],
             contacts=tuple(c for c in contacts if c.clip == name),

@@ -76,7 +76,6 @@ def write_tables(
         "files": {name: len(content) for name, content in files.items()},
         "clips": {
             clip.entry.name: {
-                "path": str(clip.entry.path),
                 "players": {"A": session.player_a, "B": session.player_b},
                 "end_a": clip.entry.end_a,
                 "warnings": list(clip.warnings),
