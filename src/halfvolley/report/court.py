@@ -97,7 +97,7 @@ def draw_map(clip: ClipSummary) -> "Figure":
             _draw_bounce(axes, bounce, number if len(clip.bounces) <= NUMBERED_UP_TO else None)
         figure.text(0.03, 0.935, finding(clip), fontsize=15, fontweight="bold")
         figure.text(
-            0.03, 0.89, f"{clip.clip}: the table from above. Each ellipse holds the true place "
+            0.03, 0.89, f"{clip.clip}: the table from above. A filled ellipse holds the true place "
             "with 95 % probability; the title gives their median half axis.", color=SOFT,
         )  # fmt: skip
         _draw_key(figure, clip)
@@ -170,22 +170,20 @@ def _draw_camera(axes: "Axes", clip: ClipSummary) -> None:
 
 def _draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
     from matplotlib.patches import Ellipse
-    from matplotlib.patheffects import withStroke
 
     long, short, angle = ellipse_95(bounce)
     colour = COLOURS[bounce.player]
     place = (bounce.x_m, bounce.y_m)
-    for face, edge, width in ((colour, "none", 0.0), ("none", INK, 0.6)):
-        axes.add_patch(
-            Ellipse(
-                place, 2 * long, 2 * short, angle=math.degrees(angle), facecolor=face,
-                edgecolor=edge, lw=width, alpha=0.25 if edge == "none" else 1.0, zorder=4,
-                path_effects=[withStroke(linewidth=3 * width, foreground=PAPER)],
-            )
-        )  # fmt: skip
-    axes.plot(*place, MARKERS[bounce.player], color=colour, ms=3.8, mew=0.0, zorder=3)
+    axes.add_patch(
+        Ellipse(
+            place, 2 * long, 2 * short, angle=math.degrees(angle), facecolor=colour,
+            edgecolor=colour, lw=0.7, alpha=0.75, zorder=3,
+        )
+    )  # fmt: skip
+    # hollow, so that an ellipse smaller than the mark is still seen in it
+    axes.plot(*place, MARKERS[bounce.player], mfc="none", mec=colour, mew=1.0, ms=7.5, zorder=4)
     if number is not None:
-        axes.annotate(str(number), place, (5, 4), textcoords="offset points", fontsize=7,
+        axes.annotate(str(number), place, (6, 4), textcoords="offset points", fontsize=7,
                       color=INK, zorder=5)  # fmt: skip
 
 
@@ -198,7 +196,16 @@ def _draw_key(figure: "Figure", clip: ClipSummary) -> None:
         None: "striker not known",
     }  # fmt: skip
     marks = [
-        Line2D([], [], ls="", marker=MARKERS[who], color=COLOURS[who], ms=5, label=words[who])
+        Line2D(
+            [],
+            [],
+            ls="",
+            marker=MARKERS[who],
+            mfc="none",
+            mec=COLOURS[who],
+            ms=7.5,
+            label=words[who],
+        )
         for who in ("A", "B", None)
         if who in struck
     ]
