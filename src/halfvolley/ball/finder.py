@@ -29,6 +29,7 @@ _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
 _WORTH_A_FIT = 0.3  # share of the best look's score from which a spot is measured finely
+_WORTH_A_REPORT = 0.08  # share of the best score from which a spot is reported
 _TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
 
 
@@ -146,7 +147,7 @@ class BallFinder:
         fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
         score = self._score(fit)
         kept = scoring.best_rows(
-            fit, score, self._settings.min_score, self._settings.max_candidates
+            fit, score, self._settings.min_score, _WORTH_A_REPORT, self._settings.max_candidates
         )
         fit, score = fit[kept], score[kept]
         self._learn(fit, score, kept < n_fine)
@@ -245,8 +246,9 @@ class BallFinder:
         )
         looks = self._fit(slot, others, starts, self._priors(starts), coarse=True)
         score = self._score(looks)
-        best = scoring.best_rows(looks, score, self._settings.min_score, self._settings.max_fits)
-        best = best[score[best] > _WORTH_A_FIT * score.max(initial=0.0)]
+        best = scoring.best_rows(
+            looks, score, self._settings.min_score, _WORTH_A_FIT, self._settings.max_fits
+        )
         starts = looks[best]
         priors = self._narrow(starts, self._priors(starts))
         fine = self._fit(slot, others, starts, priors, coarse=False)
@@ -364,16 +366,11 @@ def _lawful(fit: FloatArray) -> FloatArray:
 
 def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -> Detections:
     n = len(fit)
-    cov = np.empty((n, 2, 2))
-    cov[:, 0, 0] = fit[:, disc.SD + disc.U] ** 2
-    cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV_UV]
-    cov[:, 1, 1] = fit[:, disc.SD + disc.V] ** 2
-    cov += 0.1**2 * np.eye(2)
     return Detections(
         frame=np.full(n, index, np.int64),
         t_s=np.full(n, t_s),
         uv_px=fit[:, :2].copy(),
-        cov_uv_px2=cov,
+        cov_uv_px2=scoring.centre_covariances(fit),
         radius_px=fit[:, disc.R].copy(),
         streak_px=fit[:, disc.STREAK_X : disc.STREAK_Y + 1].copy(),
         score=np.clip(score, 0.0, 1.0),

@@ -77,9 +77,51 @@ def score_fits(
     return out
 
 
+# what a fit's own normal matrix does not know of its centre; found on rendered clips of four halls
+_CORRELATION = 3.0  # coded pixels misfit in patches: sds grow by this and by the misfit
+_SHADING = 0.05  # radii by which shading that is not quite a lit sphere's moves the centre
+_UNEXPLAINED = 3.0  # radii, times the unexplained share of the change to the power 3/2
+_LEAST_SD_PX = 0.06  # coding, and what else no fit sees
+
+
+def centre_covariances(fit: FloatArray) -> FloatArray:
+    """Covariance of the centres, with what the fits do not know of themselves.
+
+    Parameters
+    ----------
+    fit : (n, RESULT_COLUMNS) float64
+        Result rows of `disc`.
+
+    Returns
+    -------
+    (n, 2, 2) float64
+        Of u and v [px^2].
+    """
+    cov = np.empty((len(fit), 2, 2))
+    cov[:, 0, 0] = fit[:, disc.SD + disc.U] ** 2
+    cov[:, 1, 1] = fit[:, disc.SD + disc.V] ** 2
+    cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV_UV]
+    cov *= ((_CORRELATION * np.maximum(fit[:, disc.MISFIT], 1.0)) ** 2)[:, None, None]
+    slope = fit[:, [disc.SHADE_X, disc.SHADE_Y]] / np.maximum(fit[:, disc.LIGHT], 100.0)[:, None]
+    slope /= np.maximum(np.hypot(slope[:, 0], slope[:, 1]), 1.0)[:, None]
+    slope *= _SHADING * fit[:, disc.R, None]
+    cov += slope[:, :, None] * slope[:, None, :]
+    unexplained = np.clip(1.0 - fit[:, disc.QUALITY], 0.0, 1.0) ** 1.5
+    other = (_UNEXPLAINED * fit[:, disc.R] * unexplained) ** 2 + _LEAST_SD_PX**2
+    cov += other[:, None, None] * np.eye(2)
+    return cov
+
+
 @disc.compiled
-def best_rows(fit: FloatArray, score: FloatArray, least: float, most: int) -> IntArray:
-    """Rows with `score >= least`, best first, one for each place, `most` at most."""
+def best_rows(
+    fit: FloatArray, score: FloatArray, least: float, least_share: float, most: int
+) -> IntArray:
+    """Rows, best first, one for each place, `most` at most.
+
+    Rows below `least`, or below `least_share` of the best score, are left out.
+    """
+    if len(score):
+        least = max(least, least_share * score.max())
     kept = np.empty(most, np.int64)
     n = 0
     for i in np.argsort(-score):

@@ -21,7 +21,7 @@ class FinderSettings:
     max_streak_share: float = 1 / 12  # longest streak, as a share of the picture's width
     min_change: float = 9.0  # least change that counts, in 8-bit steps; coding noise stays below
     noise_factor: float = 4.0  # least change in units of the picture's own noise
-    min_score: float = 0.03  # below it a blob is not reported
+    min_score: float = 0.05  # below it a blob is not reported
 
     def __post_init__(self) -> None:
         if min(self.max_candidates, self.lag_frames, self.max_fits, self.max_looks) < 1:
