@@ -156,6 +156,14 @@ def test_serves_bounce_on_both_sides_and_points_end_as_told(games):
     assert len(reasons) >= 3
 
 
+def test_the_first_toss_comes_when_it_was_asked_for():
+    settings = RallySettings(first_toss_s=(0.5, 0.6))
+    for seed in range(4):
+        game = play_game(BallPhysics(), Hall(), np.random.default_rng(seed), 2.0, settings, 10.0)
+        assert 10.5 <= game.rallies[0].t_toss_s <= 10.6
+        assert game.paths[0].t_s[0] < game.rallies[0].t_toss_s - 0.5
+
+
 def test_a_seed_is_a_game():
     a, b, c = (play_game(BallPhysics(), Hall(), np.random.default_rng(s), 4.0) for s in (3, 3, 4))
     assert np.array_equal(a.paths[0].xyz_m, b.paths[0].xyz_m)

@@ -312,20 +312,16 @@ def _toss(
     world: Arena, hold: FloatArray, strike_z: float, rise: float, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
     """Nodes of the hand's swing (n, 10) and of the free ball up to the strike (m, 10)."""
-    v0 = np.sqrt(2.0 * world.physics.gravity_mps2 * rise) * 1.01
-    swing_s, dip = 0.16, 0.05
-    # the hand dips, then reaches v0 at the release
-    n = 40
-    t = np.linspace(0.0, swing_s, n)
+    v0 = np.sqrt(2.0 * world.physics.gravity_mps2 * rise) * 1.01  # drag takes a little
+    swing_s = 0.16
+    t = np.linspace(0.0, swing_s, 40)
     p = t / swing_s
-    swing = np.zeros((n, 10))
+    swing = np.zeros((40, 10))
     swing[:, 0] = t
-    # z = -dip (..) + v0 s p^3 (p - 1)(..): cubic in p with z(0) = z'(0) = z(1) = 0 and z'(1) = v0
     swing[:, 1:4] = hold
-    shape = p * p * (p - 1.0)
-    slope = 3.0 * p * p - 2.0 * p
-    swing[:, 3] += v0 * swing_s * shape + 0.0 * dip
-    swing[:, 6] = v0 * slope
+    # the hand dips and comes up: a cubic from rest that passes the start again with v0
+    swing[:, 3] += v0 * swing_s * p * p * (p - 1.0)
+    swing[:, 6] = v0 * (3.0 * p * p - 2.0 * p)
     drift = rng.normal(0.0, 0.06, 2)
     state = np.concatenate([hold, [drift[0], drift[1], v0], np.zeros(3)])
     nodes = np.empty((4000, 10))
@@ -545,7 +541,7 @@ def _play_point(
             return t, state, _name(striker), reason
         if on_table and own_due and x * striker > 0:
             own_due = False
-        elif on_table and not own_due_fails(own_due, x, striker):
+        elif on_table and not own_due and x * striker < 0:
             bounced = True
         else:
             if past_net:
@@ -557,11 +553,6 @@ def _play_point(
             else:
                 reason = "wide" if abs(y) > HALF_Y + 0.3 and abs(x) < HALF_X + 0.3 else "long"
             return t, state, _name(-striker), reason
-
-
-def own_due_fails(own_due: bool, x: float, striker: float) -> bool:
-    """Whether a touch of the table at x loses the point for the striker."""
-    return own_due or x * striker > 0
 
 
 def _answer(
@@ -582,9 +573,12 @@ def _answer(
 
 def _serve(
     rec: Recorder, world: Arena, t: float, start: FloatArray, server: float, rally: int,
-    settings: RallySettings, rng: np.random.Generator,
+    settings: RallySettings, rng: np.random.Generator, release_s: float | None,
 ) -> tuple[float, float, float, FloatArray]:  # fmt: skip
-    """From the ball in hand to the struck serve: times of rest, release and strike, and state."""
+    """From the ball in hand, at time t or so that it is let go at release_s, to the struck serve.
+
+    Returns the times of the ball in hand, of its release and of the strike, and the state then.
+    """
     for _ in range(200):
         x = server * (HALF_X + rng.uniform(0.08, 0.35))
         y = rng.uniform(-0.55, 0.55)
@@ -601,13 +595,14 @@ def _serve(
     else:
         raise RuntimeError("no serve found: the ball's physics leave no serve possible")
     move = smooth_move(start, hold, max(0.5, float(np.linalg.norm(hold - start)) / 2.2))
+    settle = rng.uniform(*settings.settle_s)
+    if release_s is not None:
+        t = release_s - move[-1, 0] - settle - swing[-1, 0]
+    begin = t
     rec.add(t, move, HAND)
     t += move[-1, 0]
-    rest = np.zeros((2, 10))
-    rest[:, 1:4] = hold
-    rest[1, 0] = rng.uniform(*settings.settle_s)
-    rec.add(t, rest, HAND)
-    t += rest[1, 0]
+    rec.hold(t, hold, settle, HAND)
+    t += settle
     rec.add(t, swing, HAND)
     t += swing[-1, 0]
     release = t
@@ -620,7 +615,7 @@ def _serve(
     t += free[-1, 0]
     v, w = found
     state = _strike(rec, t, free[-1, 1:], v, w, kind, rally, 1)
-    return release, t, rest[1, 0], state
+    return begin, release, t, state
 
 
 def play_game(
@@ -657,14 +652,15 @@ def play_game(
     rec = Recorder(world.radius)
     server = float(rng.choice([-1.0, 1.0]))
     end = t0_s + duration_s
-    first = rng.uniform(*settings.first_toss_s)
-    t = t0_s - 0.5 - first  # so that the first toss comes at about `first`
+    release_s: float | None = t0_s + rng.uniform(*settings.first_toss_s)
+    t = t0_s
     start = np.array([server * (HALF_X + 0.2), rng.uniform(-0.3, 0.3), 0.15])
     rally = 0
     while t < end:
-        t_start = t
-        release, t, _, state = _serve(rec, world, t, start, server, rally, settings, rng)
-        t_serve = t
+        t_start, release, t, state = _serve(
+            rec, world, t, start, server, rally, settings, rng, release_s
+        )
+        t_serve, release_s = t, None
         t, state, winner, reason = _play_point(rec, world, t, state, server, rally, settings, rng)
         rec.rallies.append(
             MadeRally(
