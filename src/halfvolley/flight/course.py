@@ -129,7 +129,23 @@ def recapture(course: Course, s: Setting, settings: FlightSettings) -> Course:
     kept = _extended(kept, sorted(f for f in best if f > last), reach, 1)
     kept = _extended(kept, sorted((f for f in best if f < first), reverse=True), reach, -1)
     chosen = np.array([rows[best[f]] for f in sorted(kept)])
-    return replace(course, rows=chosen)
+    return _anchored(replace(course, rows=chosen), s)
+
+
+def _anchored(course: Course, s: Setting) -> Course:
+    """The course with its first arc starting no later than its first sight."""
+    t = float(s.seen.t_s[course.rows[0]])
+    if t >= course.starts[0]:
+        return course
+    g, x = course.globals, course.states[0]
+    back = np.array([t - course.starts[0]])
+    first = fly(
+        x[:3], x[3:6], x[6:9], g[11], s.air[1], g[12], g[13], s.air[4], s.air[5], 0, back
+    )[0]  # fmt: skip
+    return replace(
+        course, states=np.vstack([first, course.states[1:]]),
+        starts=np.concatenate([[t], course.starts[1:]]),
+    )  # fmt: skip
 
 
 def _extended(kept: list[int], more: list[int], reach: int, way: int) -> list[int]:

@@ -100,6 +100,34 @@ def _normal_equations(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def solve_spd(M: FloatArray, B: FloatArray) -> bool:
+    """Solve M X = B in place (both are overwritten) by Cholesky; False where M is not positive."""
+    n = M.shape[0]
+    for j in range(n):
+        pivot = M[j, j]
+        for k in range(j):
+            pivot -= M[j, k] * M[j, k]
+        if not pivot > 1e-13 * M[j, j]:
+            return False
+        M[j, j] = math.sqrt(pivot)
+        for i in range(j + 1, n):
+            value = M[i, j]
+            for k in range(j):
+                value -= M[i, k] * M[j, k]
+            M[i, j] = value / M[j, j]
+    for c in range(B.shape[1]):
+        for i in range(n):
+            for k in range(i):
+                B[i, c] -= M[i, k] * B[k, c]
+            B[i, c] /= M[i, i]
+        for i in range(n - 1, -1, -1):
+            for k in range(i + 1, n):
+                B[i, c] -= M[k, i] * B[k, c]
+            B[i, c] /= M[i, i]
+    return True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def fit_free(
     start: FloatArray,
     tau: FloatArray,
@@ -128,14 +156,20 @@ def fit_free(
     N2, D2, y2 = np.empty((m, m)), np.empty((m, m)), np.empty(m)
     cost = _normal_equations(x, tau, n_before, R, t, ab, sd, mean, info, air, N, D, y)
     damp = 1e-3
+    step = np.empty((m, 1))
     for _ in range(rounds):
         M = N.copy()
         for i in range(m):
             M[i, i] *= 1.0 + damp
         if not math.isfinite(cost + np.sum(np.abs(M)) + np.sum(np.abs(y))):
             return x, N, math.inf, 1.0
-        step = np.linalg.solve(M, y)
-        trial = x + step
+        step[:, 0] = y
+        if not solve_spd(M, step):
+            damp = max(damp * 8.0, 1e-3)
+            if damp > 1e6:
+                break
+            continue
+        trial = x + step[:, 0]
         after = _normal_equations(trial, tau, n_before, R, t, ab, sd, mean, info, air, N2, D2, y2)
         if after <= cost:
             done = cost - after < 1e-3 * (1.0 + after)
@@ -148,10 +182,9 @@ def fit_free(
             break
         else:
             damp = max(damp * 8.0, 1e-3)
-    if not math.isfinite(cost):
+    if not math.isfinite(cost) or not solve_spd(N.copy(), D):
         return x, N, math.inf, 1.0
-    free = 2.0 * tau.shape[0] - np.trace(np.linalg.solve(N, D))
-    return x, N, cost, free
+    return x, N, cost, 2.0 * tau.shape[0] - np.trace(D)
 
 
 @njit(cache=True, parallel=True, error_model="numpy")

@@ -42,8 +42,8 @@ class FlightSettings:
     blind_frames: float = 1.3  # a bounce this near to the last sighting needs no further one
     blind_inside_m: float = 0.03  # and this far inside the edge: rackets strike at the edge
     edge_m: float = 0.02  # how far outside the table a predicted bounce may lie
-    extension_frames: int = 6  # in which sightings beyond an added bounce are looked for
-    extension_sd_mps: float = 0.5  # how well the bounce law predicts the velocity beyond
+    extension_frames: int = 3  # in which first sightings beyond an added bounce are looked for
+    extension_sd_mps: float = 1.0  # how well the bounce law predicts the velocity beyond
     meet_m: float = 1.5  # two courses further apart than this, mostly in depth, do not meet
     recapture_px: float = 2.5  # a detection this near a refined flight is the ball
     reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
