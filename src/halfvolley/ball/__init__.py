@@ -1,6 +1,17 @@
 """The ball in pixels: what changes, what has its colour, where exactly it is."""
 
 from halfvolley.ball.finder import BallFinder, find_ball, iter_detections
+from halfvolley.ball.rest import RestFinder, RestingBall, RestSettings, find_resting
 from halfvolley.ball.settings import FinderSettings, RadiusMap
 
-__all__ = ["BallFinder", "FinderSettings", "RadiusMap", "find_ball", "iter_detections"]
+__all__ = [
+    "BallFinder",
+    "FinderSettings",
+    "RadiusMap",
+    "RestFinder",
+    "RestSettings",
+    "RestingBall",
+    "find_ball",
+    "find_resting",
+    "iter_detections",
+]

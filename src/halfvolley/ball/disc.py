@@ -36,10 +36,11 @@ MAX_SIDE = 400  # longest side of a window [px]
 _TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
 _SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
 _FINE_STEPS = 5
-_COARSE_STEPS = 5
+_COARSE_STEPS = 4
 _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
 _FINE_PIXELS = 480.0
 _MOST_REFERENCES = 5
+_REFERENCE_PIXELS = 160.0  # looked at to choose them
 _TABLE_STEPS = 512
 
 # error_model: no check for division by zero in the loops; all divisors are kept above zero
@@ -155,7 +156,9 @@ def _off_axis(x, y, u, v, sx, sy):  # type: ignore[no-untyped-def]
     t = 0.0
     if q > 1e-9:
         t = min(max(((x - u) * sx + (y - v) * sy) / q, -0.5), 0.5)
-    return math.hypot(x - u - t * sx, y - v - t * sy)
+    dx = x - u - t * sx
+    dy = y - v - t * sy
+    return math.sqrt(dx * dx + dy * dy)
 
 
 @compiled
@@ -172,24 +175,26 @@ def choose_references(  # type: ignore[no-untyped-def]
     n = len(others)
     inside = np.zeros(n)
     outside = np.zeros(n)
+    ratio = np.empty(n)
     n_in = 0
     n_out = 0
-    step = max(2, int(math.sqrt((x1 - x0) * (y1 - y0) / 250.0)))
+    step = max(2, int(math.sqrt((x1 - x0) * (y1 - y0) / _REFERENCE_PIXELS)))
     for y in range(y0, y1 + 1, step):
+        for k in range(n):
+            ratio[k] = gain[slot, y >> 1] / gain[others[k], y >> 1]
         for x in range(x0, x1 + 1, step):
             rho = _off_axis(x, y, u, v, sx, sy)
             if rho > 0.8 * r and rho < r + 2.0:
                 continue
-            t = float(ring_y[slot, y, x])
+            t = float(ring_y[slot, y, x]) - black
             b = float(ring_cb[slot, y >> 1, x >> 1])
             c = float(ring_cr[slot, y >> 1, x >> 1])
-            g = gain[slot, y >> 1]
             within = rho <= 0.8 * r
             n_in += within
             n_out += not within
             for k in range(n):
                 o = others[k]
-                m = abs(t - black - (ring_y[o, y, x] - black) * g / gain[o, y >> 1])
+                m = abs(t - (ring_y[o, y, x] - black) * ratio[k])
                 m += 1.5 * abs(b - ring_cb[o, y >> 1, x >> 1])
                 m += 1.5 * abs(c - ring_cr[o, y >> 1, x >> 1])
                 if within:
@@ -244,15 +249,17 @@ def _gather(  # type: ignore[no-untyped-def]
     x0, x1, y0, y1 = window
     values = np.empty(_MOST_REFERENCES)
     n = 0
+    ratio = np.empty(_MOST_REFERENCES)
     for y in range(y0, y1 + 1, stride):
-        g = gain[slot, y >> 1]
+        for k in range(count):
+            ratio[k] = gain[slot, y >> 1] / gain[chosen[k], y >> 1]
         for x in range(x0, x1 + 1, stride):
             rho = _off_axis(x, y, u, v, sx, sy)
             if rho > reach:
                 continue
             for k in range(count):
                 o = chosen[k]
-                values[k] = (ring_y[o, y, x] - black) * g / gain[o, y >> 1]
+                values[k] = (ring_y[o, y, x] - black) * ratio[k]
             data[n, 0] = x
             data[n, 1] = y
             data[n, 2] = ring_y[slot, y, x] - black
@@ -322,26 +329,30 @@ def _build(  # type: ignore[no-untyped-def]
     blur_c = math.sqrt(blur * blur + 0.3)  # its own larger pixels
     c0, cx, cy, cz = theta[5], theta[6], theta[7], theta[8]
     level = max(c0, 100.0)
+    inv_r = 1.0 / r
+    ex = sx / max(length, 1e-9)
+    ey = sy / max(length, 1e-9)
+    stretch = 1.0 - 1.0 / (1.0 + 0.5 * length * inv_r)
     for i in range(len(data)):
         plane = 0 if i < ends[0] else (1 if i < ends[1] else 2)
         x = data[i, 0] + (theta[12] if plane else 0.0)
         y = data[i, 1]
         w = blur if plane == 0 else blur_c
         alpha = swept_disc(x, y, u, v, r, sx, sy, w, n_sweep, table, d)
-        nx = (x - u) / r
-        ny = (y - v) / r
-        if length > 0.5:  # along the sweep the shading is stretched over disc and travel
-            ex = sx / length
-            ey = sy / length
-            along = nx * ex + ny * ey
-            less = along - along / (1.0 + 0.5 * length / r)
-            nx -= less * ex
-            ny -= less * ey
-        q = math.hypot(nx, ny)
+        nx = (x - u) * inv_r
+        ny = (y - v) * inv_r
+        # along the sweep the shading is stretched over disc and travel
+        less = (nx * ex + ny * ey) * stretch
+        nx -= less * ex
+        ny -= less * ey
+        q = nx * nx + ny * ny
+        nz = -0.6
         if q > 1.0:
-            nx /= q
-            ny /= q
-        nz = math.sqrt(max(0.0, 1.0 - nx * nx - ny * ny)) - 0.6
+            q = 1.0 / math.sqrt(q)
+            nx *= q
+            ny *= q
+        else:
+            nz += math.sqrt(1.0 - q)
         shade = c0 + cx * nx + cy * ny + cz * nz
         seen = data[i, 2]
         b = data[i, 3]

@@ -28,6 +28,7 @@ _OLD_SPACING_S = 0.13  # seven samples span about a second: a flying ball is in 
 _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
+_WORTH_A_LOOK = 0.2  # share of the best rank, once the ball's colour is known
 _WORTH_A_FIT = 0.3  # share of the best look's score from which a spot is measured finely
 _WORTH_A_REPORT = 0.08  # share of the best score from which a spot is reported
 _TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
@@ -168,7 +169,8 @@ class BallFinder:
             if known:
                 self._came_nearer(slot, before, after)
                 count = self._add_spots((1.0, 2.5), count)
-        n = kernels.distinct_spots(self._spots, count, len(self._kept), self._kept)
+        share = _WORTH_A_LOOK if known else 0.0
+        n = kernels.distinct_spots(self._spots, count, len(self._kept), share, self._kept)
         return self._kept[:n]
 
     def _changed(self, slot: int, before: int | None, after: int | None) -> None:
@@ -310,8 +312,8 @@ class BallFinder:
     def _score(self, fit: FloatArray) -> FloatArray:
         colour = self._look.colour
         out: FloatArray = scoring.score_fits(
-            fit, colour.mean, colour.trust, self._look.size.model, self._blinkers.rate, CELL_PX, self._cell, self._r_min,
-            self._r_max,
+            fit, colour.mean, colour.trust, self._look.size.model, self._blinkers.rate, CELL_PX,
+            self._cell, self._r_min, self._r_max,
         )  # fmt: skip
         return out
 

@@ -214,8 +214,8 @@ def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-
 
 @njit(cache=True, nogil=True)
 def find_blobs(
-    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage, back_y: ByteImage,
-    back_cb: ByteImage, back_cr: ByteImage, runs: RunArray, table: FloatArray,
+    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage,
+    back_y: ByteImage, back_cb: ByteImage, back_cr: ByteImage, runs: RunArray, table: FloatArray,
 ) -> int:  # fmt: skip
     """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
 
@@ -391,11 +391,16 @@ def pick_spots(
 
 
 @njit(cache=True, nogil=True)
-def distinct_spots(spots: FloatArray, count: int, most: int, kept: FloatArray) -> int:
-    """Copy the best `most` spots that do not lie on a better one; return how many."""
+def distinct_spots(spots: FloatArray, count: int, most: int, share: float, kept: FloatArray) -> int:
+    """Copy the best `most` spots that do not lie on a better one; return how many.
+
+    Spots with less than `share` of the best rank are left out.
+    """
     order = np.argsort(-spots[:count, SPOT_RANK])
     n = 0
     for i in order:
+        if spots[i, SPOT_RANK] < share * spots[order[0], SPOT_RANK]:
+            break
         near = False
         for j in range(n):
             gap = math.hypot(spots[i, SPOT_U] - kept[j, SPOT_U], spots[i, SPOT_V] - kept[j, SPOT_V])

@@ -71,8 +71,10 @@ class FrameRing:
         return self._slots.get(index)
 
     def others(self, index: int) -> IntArray:
-        """Slots of all kept frames but one and its direct neighbours in time."""
-        return np.array([s for k, s in self._slots.items() if k != index], np.int64)
+        """Slots of frames that may serve as background of one: near ones and older samples."""
+        near = [index + k for k in (-1, 1, -2, 2, -3, 3, -4, 4, 6)]
+        old = [k for k in self._slots if k % self._old_step == 0 and abs(k - index) > 4]
+        return np.array([self._slots[k] for k in near + old if k in self._slots], np.int64)
 
     def add(self, index: int, frame: Frame) -> int:
         """Copy a picture in, renew the background when it is due; return the picture's slot."""

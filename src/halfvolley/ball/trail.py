@@ -4,7 +4,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from halfvolley.types.arrays import FloatArray, IntArray
+from halfvolley.types.arrays import BoolArray, FloatArray, IntArray
 
 _MEMORY_FRAMES = 120  # over which a place's blinking is counted
 CELL_PX = 8
@@ -114,12 +114,12 @@ def link(first: Points, middle: Points, last: Points, longest_px: float) -> Poin
     )  # fmt: skip
 
 
-def _alike(a: Points, b: Points) -> FloatArray:
+def _alike(a: Points, b: Points) -> BoolArray:
     """Whether radius and colour of each pair may belong to one thing."""
     ratio = a.radius_px[:, None] / b.radius_px[None, :]
     chroma = np.abs(a.colour[:, None, 1:] - b.colour[None, :, 1:]).sum(axis=2)
     luma = np.abs(a.colour[:, None, 0] - b.colour[None, :, 0])
-    out: FloatArray = (ratio > 0.6) & (ratio < 1.67) & (chroma < 25.0) & (luma < 60.0)
+    out: BoolArray = (ratio > 0.6) & (ratio < 1.67) & (chroma < 25.0) & (luma < 60.0)
     return out
 
 
