@@ -3,6 +3,7 @@
 from halfvolley.camera.accuracy import reprojection_sd_px, table_error_mm
 from halfvolley.camera.calibration import CalibrateSettings, Calibration, calibrate
 from halfvolley.camera.find import FindSettings
+from halfvolley.camera.marks import MARK_NAMES, Mark, MarksCheck, compare_marks, marks_m
 from halfvolley.camera.path import PathSettings
 from halfvolley.camera.picture import LINE_NAMES, model_polylines
 from halfvolley.camera.projection import (
@@ -21,10 +22,13 @@ from halfvolley.camera.watch import LineWatcher, WatchSettings
 
 __all__ = [
     "LINE_NAMES",
+    "MARK_NAMES",
     "CalibrateSettings",
     "Calibration",
     "FindSettings",
     "LineWatcher",
+    "Mark",
+    "MarksCheck",
     "PathSettings",
     "RefineSettings",
     "SightSettings",
@@ -32,7 +36,9 @@ __all__ = [
     "WatchSettings",
     "calibrate",
     "camera_at",
+    "compare_marks",
     "intersect_plane",
+    "marks_m",
     "model_polylines",
     "pose_at",
     "project",

@@ -61,6 +61,20 @@ class VerticalMotion:
         """Time from leaving the table to the next touch [s]."""
         return self.rise_time(speed_mps) + self.fall_time(self.rise_height(speed_mps))
 
+    def hop_height(self, speed_mps: float, time_s: ArrayLike) -> FloatArray:
+        """Height at times after leaving the table, L ln(cos(a - b) / cos a), then falling [m].
+
+        With a = arctan(v / u) and b = u t / L while it rises; L ln cosh(u t / L) below the top.
+        """
+        rate = self.terminal_speed_mps / self.drag_length_m
+        top = self.rise_time(speed_mps)
+        t = np.asarray(time_s, dtype=np.float64)
+        angle = math.atan(speed_mps / self.terminal_speed_mps)
+        rising = np.cos(angle - rate * np.minimum(t, top)) / math.cos(angle)
+        falling = np.cosh(rate * np.maximum(t - top, 0.0))
+        height: FloatArray = self.drag_length_m * np.log(rising / falling)
+        return height
+
     def hop_speed(self, time_s: float) -> float:
         """Speed with which a ball leaves the table for a hop that lasts a time [m/s]."""
         # drag shortens a hop, so v > g t / 2; and the rise is its shorter half, so v is less than

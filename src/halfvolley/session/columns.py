@@ -167,11 +167,55 @@ DETECTIONS = (
     _whole("arc_id", "flight that it lies on", "on none"),
 )  # fmt: skip
 
+DROPS = (
+    _CLIP,
+    _whole("drop_id", "number of the drop within the clip, from 1"),
+    _whole("bounce", "number of the bounce within the drop, from 1"),
+    _whole("contact_id", "its contact in contacts"),
+    _number("t_s", "s", "time of the touch on the clip's own clock"),
+    _number("t_sd_s", "s", "its standard deviation"),
+    _number("x_m", "m", "along the table"),
+    _number("y_m", "m", "across the table"),
+    _number("speed_in_mps", "m/s", "vertical speed just before"),
+    _number("speed_in_sd_mps", "m/s", "its standard deviation"),
+    _number("speed_out_mps", "m/s", "vertical speed just after"),
+    _number("speed_out_sd_mps", "m/s", "its standard deviation"),
+    _number("restitution", "1", "speed after over speed before"),
+    _number("restitution_sd", "1", "its standard deviation"),
+    _number("fall_m", "m", "height from which a ball at rest comes so fast, to its lowest point"),
+    _number("fall_sd_m", "m", "its standard deviation"),
+    _number("rise_m", "m", "height to which it rises, to its lowest point"),
+    _number("rise_sd_m", "m", "its standard deviation"),
+)
+
+_UNSEEN = "the ball was not seen there"
+
+MARKS = (
+    _CLIP,
+    _text("mark", "which mark, right and left as the player at that end sees them"),
+    _number("t_s", "s", "middle of the time that the ball lay there", _UNSEEN),
+    _number("u_px", "px", "where it was seen, to the right", _UNSEEN),
+    _number("v_px", "px", "where it was seen, down", _UNSEEN),
+    _number("true_x_m", "m", "where the ball's centre lay, along the table"),
+    _number("true_y_m", "m", "where the ball's centre lay, across the table"),
+    _number("seen_x_m", "m", "where the camera puts it", _UNSEEN),
+    _number("seen_y_m", "m", "where the camera puts it", _UNSEEN),
+    _number("cov_xx_m2", "m²", "claimed variance of the difference along the table", _UNSEEN),
+    _number("cov_xy_m2", "m²", "its claimed covariance", _UNSEEN),
+    _number("cov_yy_m2", "m²", "its claimed variance across the table", _UNSEEN),
+    _number("off_mm", "mm", "distance between the two", _UNSEEN),
+    _number("off_sd_mm", "mm", "its claimed standard deviation", _UNSEEN),
+)
+
 COLUMNS = {
     "contacts": CONTACTS,
     "arcs": ARCS,
     "strokes": STROKES,
     "rallies": RALLIES,
     "detections": DETECTIONS,
+    "drops": DROPS,
+    "marks": MARKS,
 }
-CSV_TOO = ("contacts", "arcs", "strokes", "rallies")  # small enough to be read as text
+CSV_TOO = (  # small enough to be read as text
+    "contacts", "arcs", "strokes", "rallies", "drops", "marks",
+)  # fmt: skip

@@ -101,6 +101,47 @@ def set_clip(session: Session, name: str, **said: Any) -> Session:
     return _edit(session, change)
 
 
+def add_clip(session: Session, path: Path | str, **said: Any) -> Session:
+    """Write one more clip into session.toml.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    path : Path or str
+        The video file.
+    **said
+        Further keys of [[clips]] and their values.
+
+    Returns
+    -------
+    Session
+        As read back; the new clip is the last.
+
+    Raises
+    ------
+    FootageError
+        If there is no such file.
+    BadSession
+        If a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise FootageError(f"no such file: {path}; check the path")
+    name = _unique([*(entry.name for entry in session.clips), path.stem])[-1]
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        table = tomlkit.table()
+        _put(table, {"path": _written_path(session.folder, path), "name": name} | said)
+        clips = document["clips"]
+        assert isinstance(clips, AoT | tomlkit.items.Array)
+        clips.append(table)
+
+    return _edit(session, change)
+
+
 def set_players(session: Session, name_a: str, name_b: str) -> Session:
     """Write the players' names into session.toml.
 
@@ -192,6 +233,7 @@ _EXAMPLES = {
     "humidity_percent": "50.0",
     "altitude_m": "0.0",
     "pressure_hPa": "1013.25",
+    "kind": '"play"',
     "chapters": '["second_file.mp4"]',
     "end_a": '"left"',
     "table": "1",

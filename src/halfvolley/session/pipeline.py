@@ -1,10 +1,11 @@
 """The main job: an ordered table of stages, and the loop that runs those that are out of date.
 
     clip -> probe -> camera -> scan -> track -> flight -> match -> tables
+                                 marks           drops
 
 Each stage depends on a few words of session.toml and on the results of earlier stages, and on
-nothing else. A result is kept under the hash of all these, so that a stage runs again when, and
-only when, one of them changed.
+nothing else; `marks` and `drops` run for clips of that kind only. A result is kept under the hash
+of all these, so that a stage runs again when, and only when, one of them changed.
 """
 
 import time
@@ -19,11 +20,12 @@ from halfvolley.errors import (
     FootageError,
     HalfvolleyError,
     StorageError,
+    Unknown,
 )
 from halfvolley.session import stages
 from halfvolley.session.columns import TABLES_VERSION
 from halfvolley.session.recording import Recording
-from halfvolley.session.schema import ClipEntry, Session, read_session
+from halfvolley.session.schema import CLIP_KINDS, ClipEntry, Session, read_session
 from halfvolley.session.store import ClipHashes, Parts, Store
 from halfvolley.types import Flights, Play, Tracks
 
@@ -44,6 +46,7 @@ class Stage:
     said: Said  # the part of session.toml it depends on
     run: stages.Run
     doing: str  # for the progress line
+    kinds: tuple[str, ...] = CLIP_KINDS  # of clips that it is for
 
 
 def _nothing(session: Session, entry: ClipEntry) -> dict[str, Any]:
@@ -59,8 +62,15 @@ STAGES = (
     ),
     Stage(
         "scan", 1, ("probe", "camera"),
-        lambda s, c: {"masks_px": c.masks_px, "ball": asdict(s.ball)},
+        lambda s, c: {
+            "masks_px": c.masks_px, "ball": asdict(s.ball),
+            "kind": "marks" if c.kind == "marks" else "play",
+        },
         stages.scan, "looking for the ball",
+    ),
+    Stage(
+        "marks", 1, ("scan",), lambda s, c: {"radius_m": s.ball.radius_m}, stages.marks,
+        "comparing with the marks", ("marks",),
     ),
     Stage("track", 1, ("probe", "scan"), _nothing, stages.track, "linking"),
     Stage(
@@ -71,16 +81,29 @@ STAGES = (
         },
         stages.flight, "fitting flights",
     ),
+    Stage(
+        "drops", 1, ("scan", "flight"),
+        lambda s, c: {"air": asdict(s.air), "ball": asdict(s.ball)},
+        stages.drops, "weighing the bounces", ("drop",),
+    ),
     Stage("match", 1, ("flight",), _nothing, stages.match, "reading rallies"),
 )  # fmt: skip
 
 
-def _kind(stage: str) -> type:
-    """What a stage gives; the camera's noun is imported only when it is needed."""
+def _kind(stage: str) -> Any:
+    """What a stage gives; nouns of heavy rooms are imported only when they are needed."""
     if stage == "camera":
         from halfvolley.camera import Calibration
 
         return Calibration
+    if stage == "marks":
+        from halfvolley.camera import MarksCheck
+
+        return MarksCheck | Unknown
+    if stage == "drops":
+        from halfvolley.flight import Drops
+
+        return Drops | Unknown
     kinds = {
         "probe": Recording, "scan": stages.Scan, "track": Tracks, "flight": Flights, "match": Play,
     }  # fmt: skip
@@ -122,7 +145,8 @@ class ClipWork:
         self.session, self.entry, self.store = session, entry, store
         content = {_which(i): hashes.of(path) for i, path in enumerate(entry.files)}
         self.parts: dict[str, Parts] = {}
-        for stage in STAGES:
+        self.stages = tuple(stage for stage in STAGES if entry.kind in stage.kinds)
+        for stage in self.stages:
             inputs = {name: self.parts[name].key for name in stage.needs}
             if stage.name == "probe":
                 inputs = content
@@ -161,6 +185,10 @@ class ClipWork:
         if name == "probe":  # a file may have been moved since
             return self._results[name].at(self.entry.files)
         return self._results[name]
+
+    def result_if_any(self, name: str) -> Any:
+        """Result of a stage; None where clips of this kind have no such stage."""
+        return self.result(name) if name in self.parts else None
 
     def free(self) -> None:
         """Let go of results in memory."""
@@ -254,7 +282,7 @@ def plan_measure(folder: Path | str) -> tuple[Step, ...]:
             steps.append(Step(entry.name, STAGES[0].name, (str(error),)))
             continue
         works.append(work)
-        steps += [Step(entry.name, stage.name, work.why(stage)) for stage in STAGES]
+        steps += [Step(entry.name, stage.name, work.why(stage)) for stage in work.stages]
     from halfvolley.session.tables import read_manifest
 
     manifest = read_manifest(session.folder)
@@ -281,6 +309,8 @@ class ClipResult:
     scan: stages.Scan
     flights: Flights
     play: Play
+    marks: Any  # halfvolley.camera.MarksCheck or Unknown; None unless of that kind
+    drops: Any  # halfvolley.flight.Drops or Unknown; None unless of that kind
 
 
 def load_clip(folder: Path | str, name: str | None = None) -> ClipResult:
@@ -302,14 +332,15 @@ def load_clip(folder: Path | str, name: str | None = None) -> ClipResult:
     entry = session.clips[0] if name is None else session.clip(name)
     store = Store(session.folder)
     work = ClipWork(session, entry, store, ClipHashes(store))
-    if any(work.is_stale(stage) for stage in STAGES):
+    if any(work.is_stale(stage) for stage in work.stages):
         raise BadSession(
             f"{entry.name} is not measured as {session.folder}/session.toml stands; run: "
             f"halfvolley measure {session.folder}"
         )
     return ClipResult(
         session, entry, work.result("probe"), work.result("camera"), work.result("scan"),
-        work.result("flight"), work.result("match"),
+        work.result("flight"), work.result("match"), work.result_if_any("marks"),
+        work.result_if_any("drops"),
     )  # fmt: skip
 
 
@@ -358,9 +389,9 @@ def _open(
 
 
 def _bring_up_to_date(
-    work: ClipWork, say: Progress, did: list[tuple[str, str]], last: str = STAGES[-1].name
+    work: ClipWork, say: Progress, did: list[tuple[str, str]], last: str = ""
 ) -> None:
-    for stage in STAGES:
+    for stage in work.stages:
         if work.is_stale(stage):
             text = f"{work.entry.name}: {stage.doing}"
             say(text, 0.0)
@@ -405,7 +436,8 @@ def _write_tables(
         clips.append(
             ClipTables(
                 work.entry, scan.camera, flights, work.result("match"),
-                tuple(dict.fromkeys(warnings)),
+                tuple(dict.fromkeys(warnings)), work.result_if_any("marks"),
+                work.result_if_any("drops"),
             )
         )  # fmt: skip
         work.free()

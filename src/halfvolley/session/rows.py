@@ -2,14 +2,19 @@
 
 import math
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfvolley.session.columns import STATE
+from halfvolley.errors import Unknown
+from halfvolley.session.columns import MARKS, STATE
 from halfvolley.session.schema import Session
 from halfvolley.types import Contact, Flights, FloatArray, Play, Side
+
+if TYPE_CHECKING:
+    from halfvolley.camera import MarksCheck
+    from halfvolley.flight import Drops
 
 SOURCES = ("classical", "network", "recovered")
 TURN_RAD = 2.0 * math.pi
@@ -147,6 +152,57 @@ def detection_columns(clip: str, flights: Flights) -> dict[str, NDArray[Any]]:
         "source": np.array(SOURCES, object)[d.source],
         "arc_id": np.ma.masked_less(arc_id, 0),
     }
+
+
+def drop_rows(clip: str, drops: "Drops | Unknown | None") -> Iterator[Row]:
+    """Rows of `drops`."""
+    for b in () if drops is None or isinstance(drops, Unknown) else drops.bounces:
+        yield {
+            "clip": clip,
+            "drop_id": b.drop,
+            "bounce": b.number,
+            "contact_id": b.contact_id,
+            "t_s": b.t_s,
+            "t_sd_s": b.t_sd_s,
+            "x_m": b.xy_m[0],
+            "y_m": b.xy_m[1],
+            "speed_in_mps": b.speed_in_mps,
+            "speed_in_sd_mps": b.speed_in_sd_mps,
+            "speed_out_mps": b.speed_out_mps,
+            "speed_out_sd_mps": b.speed_out_sd_mps,
+            "restitution": b.restitution,
+            "restitution_sd": b.restitution_sd,
+            "fall_m": b.fall_m,
+            "fall_sd_m": b.fall_sd_m,
+            "rise_m": b.rise_m,
+            "rise_sd_m": b.rise_sd_m,
+        }
+
+
+def mark_rows(clip: str, check: "MarksCheck | Unknown | None", radius_m: float) -> Iterator[Row]:
+    """Rows of `marks`, all of them, also those on which no ball was seen."""
+    if check is None:
+        return
+    from halfvolley.camera import MARK_NAMES, marks_m
+
+    seen = {} if isinstance(check, Unknown) else {mark.name: mark for mark in check.marks}
+    for name, place in zip(MARK_NAMES, marks_m(radius_m), strict=True):
+        row: Row = dict.fromkeys(column.name for column in MARKS)
+        row |= {"clip": clip, "mark": name, "true_x_m": place[0], "true_y_m": place[1]}
+        if mark := seen.get(name):
+            row |= {
+                "t_s": mark.t_s,
+                "u_px": mark.uv_px[0],
+                "v_px": mark.uv_px[1],
+                "seen_x_m": mark.seen_m[0],
+                "seen_y_m": mark.seen_m[1],
+                "cov_xx_m2": mark.cov_m2[0, 0],
+                "cov_xy_m2": mark.cov_m2[0, 1],
+                "cov_yy_m2": mark.cov_m2[1, 1],
+                "off_mm": mark.off_mm,
+                "off_sd_mm": mark.sd_mm,
+            }
+        yield row
 
 
 def player_name(session: Session, end: Side | None) -> str | None:

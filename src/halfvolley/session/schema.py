@@ -17,6 +17,7 @@ from halfvolley.errors import BadSession
 
 SCHEMA_VERSION = 1
 FILE_NAME = "session.toml"
+CLIP_KINDS = ("play", "drop", "marks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,11 @@ KEYS = (
     Key("players", "B", "text", "", "", "name of the player at end B"),
     Key("clips", "path", "path", ..., "", "the video file, absolute or from the session folder"),
     Key("clips", "name", "text", None, "", "short unique name; left out: the file's stem"),
+    Key(
+        "clips", "kind", "choice", "play", "",
+        "what it shows: play; drop: a ball let fall on the table; marks: a ball laid on the marks "
+        "of calibrate --verify", choices=CLIP_KINDS,
+    ),
     Key(
         "clips", "chapters", "paths", (), "",
         "further files of the same recording, in order, that follow without a gap",
@@ -107,6 +113,7 @@ class ClipEntry:
 
     name: str
     path: Path  # absolute
+    kind: str  # "play", "drop" or "marks"
     chapters: tuple[Path, ...]  # absolute; what follows `path` without a gap
     end_a: str  # "auto", "left", "right", "near" or "far"
     table: int

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from halfvolley.errors import NoCamera
+from halfvolley.errors import NoCamera, Unknown
 from halfvolley.session.recording import (
     Recording,
     RecordingFrames,
@@ -28,7 +28,9 @@ from halfvolley.types import (
 )
 
 if TYPE_CHECKING:
-    from halfvolley.camera import Calibration
+    from halfvolley.ball import RestingBall
+    from halfvolley.camera import Calibration, MarksCheck
+    from halfvolley.flight import Drops
     from halfvolley.physics import Environment
 
 Run = Callable[..., Any]
@@ -50,6 +52,7 @@ class Scan:
     detections: Detections
     camera: ClipCamera
     warnings: tuple[str, ...]
+    resting: "tuple[RestingBall | Unknown, ...]" = ()  # on each mark, in a clip of that kind
 
 
 def probe(session: Session, entry: ClipEntry, tell: Tell) -> Recording:
@@ -83,6 +86,8 @@ def scan(
     from halfvolley.session.radius import radius_map
     from halfvolley.video import prefetch
 
+    if entry.kind == "marks":
+        return _scan_marks(session, entry, tell, recording, found)
     info = recording.info
     finder = BallFinder(
         info,
@@ -99,6 +104,42 @@ def scan(
             tell(frame.index / len(info.pts_s))
     parts.append(finder.finish())
     return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), frames.warnings)
+
+
+def _scan_marks(
+    session: Session, entry: ClipEntry, tell: Tell, recording: Recording, found: "Calibration"
+) -> Scan:
+    """The ball at rest on the marks, and the camera through time."""
+    from halfvolley.ball import RestFinder
+    from halfvolley.camera import LineWatcher, marks_m, project
+    from halfvolley.video import prefetch
+
+    info, radius_m = recording.info, session.ball.radius_m
+    places = marks_m(radius_m)
+    depth = places @ found.camera.R[2] + found.camera.t_m[2]
+    finder = RestFinder(info, project(found.camera, places), found.camera.f_px * radius_m / depth)
+    watcher = LineWatcher(found.camera)
+    frames = RecordingFrames(recording)
+    for frame in prefetch(frames, FRAMES_AHEAD):
+        watcher.feed(frame)
+        finder.feed(frame)
+        if frame.index % 16 == 0:
+            tell(frame.index / len(info.pts_s))
+    clip_camera = watcher.finish(shutter(entry, info))
+    return Scan(Detections.empty(), clip_camera, frames.warnings, finder.finish())
+
+
+def marks(session: Session, entry: ClipEntry, tell: Tell, seen: Scan) -> "MarksCheck | Unknown":
+    """The camera against the marks on which a ball was laid."""
+    from halfvolley.camera import compare_marks
+
+    del entry, tell
+    sightings = [
+        ball if isinstance(ball, Unknown) else (0.5 * (ball.t0_s + ball.t1_s), ball.uv_px,
+                                                ball.cov_uv_px2)
+        for ball in seen.resting
+    ]  # fmt: skip
+    return compare_marks(seen.camera, sightings, radius_m=session.ball.radius_m)
 
 
 def track(
@@ -123,8 +164,20 @@ def flight(
     from halfvolley.flight import find_flights
 
     del tell
+    if entry.kind == "marks":  # hands move the ball; nothing of it is play
+        return Flights((), (), seen.detections, shutter(entry, recording.info), ())
     clip_camera = replace(seen.camera, shutter=shutter(entry, recording.info))
     return find_flights(tracks, clip_camera, environment=environment(session))
+
+
+def drops(
+    session: Session, entry: ClipEntry, tell: Tell, seen: Scan, flights: Flights
+) -> "Drops | Unknown":
+    """Restitution and gravity from dropped balls."""
+    from halfvolley.flight import find_drops
+
+    del entry, tell
+    return find_drops(flights, seen.camera, environment=environment(session))
 
 
 def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:

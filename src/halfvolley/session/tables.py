@@ -10,23 +10,29 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfvolley.errors import BadSession
+from halfvolley.errors import BadSession, Unknown
 from halfvolley.session.columns import COLUMNS, CSV_TOO, TABLES_VERSION, Column
 from halfvolley.session.files import storing, write_atomic
 from halfvolley.session.rows import (
     arc_rows,
     contact_rows,
     detection_columns,
+    drop_rows,
+    mark_rows,
     rally_rows,
     stroke_rows,
 )
 from halfvolley.session.schema import ClipEntry, Session
 from halfvolley.types import CAMERA_PARAMETERS, ClipCamera, Flights, Play, Shutter
+
+if TYPE_CHECKING:
+    from halfvolley.camera import MarksCheck
+    from halfvolley.flight import Drops
 
 MANIFEST, CAMERA = "manifest.json", "camera.json"
 
@@ -40,6 +46,8 @@ class ClipTables:
     flights: Flights
     play: Play
     warnings: tuple[str, ...]
+    marks: "MarksCheck | Unknown | None" = None  # of a clip of that kind
+    drops: "Drops | Unknown | None" = None
 
 
 def write_tables(
@@ -122,6 +130,10 @@ def _encode(session: Session, clips: list[ClipTables]) -> dict[str, bytes]:
         "arcs": [r for c in clips for r in arc_rows(c.entry.name, c.flights, c.play)],
         "strokes": [r for c in clips for r in stroke_rows(c.entry.name, c.play, session)],
         "rallies": [r for c in clips for r in rally_rows(c.entry.name, c.play, session)],
+        "drops": [r for c in clips for r in drop_rows(c.entry.name, c.drops)],
+        "marks": [
+            r for c in clips for r in mark_rows(c.entry.name, c.marks, session.ball.radius_m)
+        ],
     }
     tables = {
         name: _table(name, {c.name: [row[c.name] for row in table_rows] for c in COLUMNS[name]})
