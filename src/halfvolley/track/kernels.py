@@ -123,8 +123,9 @@ def link(
 ) -> tuple[IntArray, IntArray]:
     """All smooth pieces: rows one after another, and where each piece starts (with a last end).
 
-    A pair already inside a piece of five or more is not a seed again, so each path is grown once,
-    from its earliest three detections.
+    A pair already inside a piece of five or more is not a seed again, unless it is one of that
+    piece's first three: a seed that straddles a contact grows along the path beyond it, but the
+    clean seed just after the contact still has to be tried.
     """
     n = len(frame)
     n_frames = len(first) - 1
@@ -188,7 +189,7 @@ def link(
                         starts[n_pieces] = n_out
                         found = True
                         if len(rows) >= 5:
-                            for m in range(len(rows) - 1):
+                            for m in range(3, len(rows) - 1):
                                 used_next[rows[m]] = rows[m + 1]
                     f2 += 1
             f1 += 1
