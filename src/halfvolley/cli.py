@@ -104,9 +104,9 @@ def demo(
 
     with _progress() as progress:
         session = demo_session(folder, seed=seed, duration_s=duration_s, progress=progress)
-        result = measure(session.folder, progress=progress)
+        measure(session.folder, progress=progress)
         page = write_report(session.folder, video=video, progress=progress)
-    _print_measured(result)
+    _print_result(folder)
     comparison = compare_with_truth(session.folder)
     if comparison is not None:
         typer.echo("\n" + comparison_words(comparison))
@@ -122,13 +122,25 @@ def new(
         str, typer.Option(help="Colour of the ball: white, orange or unknown.")
     ] = "unknown",
     venue: Annotated[str, typer.Option(help="Where it was filmed.")] = "",
+    drop: Annotated[
+        list[Path] | None, typer.Option(help="A clip of a ball let fall on the table.")
+    ] = None,
+    marks: Annotated[
+        list[Path] | None,
+        typer.Option(help="A clip of a ball laid on marks, see calibrate --verify."),
+    ] = None,
 ) -> None:
     """Start a session: a folder with session.toml for some clips."""
-    from halfvolley.session.edit import new_session
+    from halfvolley.session.edit import add_clip, new_session
     from halfvolley.video import probe
 
-    infos = [probe(clip) for clip in clips]
+    drops, marked = drop or [], marks or []
+    infos = [probe(clip) for clip in (*clips, *drops, *marked)]
     session = new_session(folder, clips, colour=colour, venue=venue)
+    for path in drops:
+        session = add_clip(session, path, kind="drop")
+    for path in marked:
+        session = add_clip(session, path, kind="marks")
     for entry, info in zip(session.clips, infos, strict=True):
         width, height = info.size_px
         seconds = info.pts_s[-1] - info.pts_s[0] + info.frame_interval_s
@@ -146,7 +158,11 @@ def new(
 def calibrate(
     folder: SessionFolder,
     clip: Annotated[
-        str | None, typer.Option(help="Name of the clip; by default all of the session.")
+        str | None,
+        typer.Option(
+            help="Name of the clip; by default all of the session. With --verify also the file of "
+            "a new one."
+        ),
     ] = None,
     corners: Annotated[
         str | None,
@@ -162,16 +178,31 @@ def calibrate(
     end_a: Annotated[
         str | None, typer.Option(help="Which end is A: left, right, near, far or auto.")
     ] = None,
+    verify: Annotated[
+        bool,
+        typer.Option(
+            "--verify",
+            help="Check the camera with a ball laid on marks of the table; says how to film it.",
+        ),
+    ] = False,
 ) -> None:
     """Find the camera from the table, and draw the table's model over the first frame.
 
     What is given here is written to session.toml.
     """
     from halfvolley.report.calibration import calibrate_and_draw
-    from halfvolley.session.edit import set_clip
+    from halfvolley.session.edit import marks_clips, set_clip
     from halfvolley.session.schema import read_session
 
     session = read_session(folder)
+    names = [entry.name for entry in session.clips] if clip is None else [clip]
+    if verify:
+        session, names = marks_clips(session, clip)
+        if not names:
+            from halfvolley.report.checks import GUIDE
+
+            typer.echo(GUIDE)
+            return
     said: dict[str, Any] = {}
     if corners is not None:
         said["corners_px"] = None if corners == "auto" else _parse_corners(corners)
@@ -179,7 +210,7 @@ def calibrate(
         said["table"] = table
     if end_a is not None:
         said["end_a"] = end_a
-    names = [entry.name for entry in session.clips] if clip is None else [session.clip(clip).name]
+    names = [session.clip(name).name for name in names]
     if corners is not None and len(names) > 1:
         raise typer.BadParameter("corners belong to one clip; name it with --clip")
     for name in names:
@@ -190,6 +221,8 @@ def calibrate(
         for words in drawn.words:
             typer.echo(words)
         typer.echo(f"Picture: {drawn.picture}")
+        if verify:
+            _verify(folder, name)
 
 
 @app.command()
@@ -216,7 +249,7 @@ def measure(
     if as_json:
         _print_json(result)
     elif result.did:
-        _print_measured(result)
+        _print_result(folder)
         typer.echo(f"\nTables: {result.tables}\nReport: {folder / 'report' / 'report.html'}")
     else:
         typer.echo(f"Nothing to do: all is up to date. Tables: {result.tables}")
@@ -232,13 +265,23 @@ def report(
 ) -> None:
     """Maps, pictures and one page for people; on demand the clips with the flight drawn in."""
     from halfvolley.report import write_report
-    from halfvolley.report.console import print_summary
-    from halfvolley.session.read import read_summary
 
     with _progress() as progress:
         page = write_report(folder, video=video, progress=progress)
-    print_summary(read_summary(folder), _console())
+    _print_result(folder)
     typer.echo(f"\nReport: {page}")
+
+
+def _verify(folder: Path, name: str) -> None:
+    from halfvolley.report.checks import marks_checks
+    from halfvolley.report.console import print_check
+    from halfvolley.session.pipeline import verify_clip
+    from halfvolley.session.schema import read_session
+
+    with _progress() as progress:
+        check = verify_clip(read_session(folder), name, progress=progress)
+    print_check(marks_checks(check), _console())
+    typer.echo(f"It is on the report after: halfvolley measure {folder}")
 
 
 def _parse_corners(text: str) -> tuple[tuple[float, ...], ...]:
@@ -266,11 +309,12 @@ def _print_plan(steps: Any, as_json: bool) -> None:
         typer.echo("Nothing to do: all is up to date.")
 
 
-def _print_measured(result: "Measured") -> None:
+def _print_result(folder: Path) -> None:
+    from halfvolley.report.checks import read_checks
     from halfvolley.report.console import print_summary
     from halfvolley.session.read import read_summary
 
-    print_summary(read_summary(result.folder), _console())
+    print_summary(read_summary(folder), _console(), read_checks(folder))
 
 
 def _print_json(result: "Measured") -> None:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from halfvolley.errors import FootageError
+from halfvolley.report.checks import read_checks
 from halfvolley.report.court import map_png, map_svg
 from halfvolley.report.page import page_html
 from halfvolley.session.files import write_atomic
@@ -70,7 +71,8 @@ def write_report(
             write_picture(out / f"{clip.clip}-camera.png", picture)
             pictures[clip.clip] = encode_jpeg(picture, PICTURE_WIDTH_PX)
         say(f"{clip.clip}: drawing", 1.0)
-    page = page_html(summary, maps, pictures, videos, session.venue)
+    checks = read_checks(summary.folder)
+    page = page_html(summary, maps, pictures, videos, session.venue, checks)
     write_atomic(out / PAGE, page)
     stamp = {"run": summary.run, "layout": LAYOUT, "videos": videos}
     write_atomic(out / STAMP, json.dumps(stamp, indent=1))

@@ -21,12 +21,16 @@ from halfvolley.report.words import (
 from halfvolley.session.read import ClipSummary, Summary
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from halfvolley.report.checks import Checks
 
 MANY = 24  # more rows than this are in the tables and the report
 
 
-def print_summary(summary: Summary, console: Console) -> None:
+def print_summary(
+    summary: Summary, console: Console, checks: "Mapping[str, Checks] | None" = None
+) -> None:
     """Print a session's newest result.
 
     Parameters
@@ -35,16 +39,32 @@ def print_summary(summary: Summary, console: Console) -> None:
         As `read_summary` gives it.
     console : rich.console.Console
         Where to.
+    checks : mapping of str to Checks, optional
+        Of clips that show a ball on marks or a dropped ball.
     """
     for clip in summary.clips:
-        _print_clip(clip, console)
+        _print_clip(clip, console, (checks or {}).get(clip.clip))
     for name, why in summary.not_measured:
         console.print(f"\n[bold]{escape(name)}[/bold] was not measured: {escape(why)}")
 
 
-def _print_clip(clip: ClipSummary, console: Console) -> None:
-    console.print(f"\n[bold]{escape(clip.clip)}[/bold]  {escape(finding(clip))}")
+def print_check(check: "Checks", console: Console) -> None:
+    """Print the words and figures of a check."""
+    for words in check.words:
+        console.print(escape(words))
+    if check.rows:
+        console.print(_table("In figures", check.heads, check.units, list(check.rows)))
+
+
+def _print_clip(clip: ClipSummary, console: Console, check: "Checks | None") -> None:
+    title = check.title if check is not None else finding(clip)
+    console.print(f"\n[bold]{escape(clip.clip)}[/bold]  {escape(title)}")
     console.print(f"[dim]{escape(camera_words(clip))}[/dim]")
+    if check is not None:
+        print_check(check, console)
+        for warning in clip.warnings:
+            console.print(f"[yellow]Note:[/yellow] {escape(warning)}")
+        return
     for rally in clip.rallies[:MANY]:
         console.print(escape(rally_words(clip, rally)))
     _more(len(clip.rallies), "rallies", console)

@@ -1,8 +1,11 @@
 """One HTML page with everything a player or coach looks at; no file beside it is needed."""
 
 import base64
+from collections.abc import Mapping
 from html import escape
+from types import MappingProxyType
 
+from halfvolley.report.checks import Checks
 from halfvolley.report.court import ellipse_95, finding
 from halfvolley.report.look import END_A, HAIR, INK, PAPER, SOFT, SURFACE
 from halfvolley.report.words import (
@@ -46,6 +49,7 @@ def page_html(
     pictures: dict[str, bytes],
     videos: dict[str, str],
     venue: str = "",
+    checks: Mapping[str, Checks] = MappingProxyType({}),
 ) -> str:
     """The page of a session.
 
@@ -61,6 +65,8 @@ def page_html(
         File name of the overlay video of a clip, where one was made.
     venue : str
         Where it was filmed.
+    checks : mapping of str to Checks
+        Of clips that show a ball on marks or a dropped ball.
 
     Returns
     -------
@@ -75,7 +81,10 @@ def page_html(
         f"backspin negative. {escape('–')} is what the footage could not tell.</p>",
     ]
     for clip in summary.clips:
-        parts += _clip(clip, maps[clip.clip], pictures.get(clip.clip), videos.get(clip.clip))
+        parts += _clip(
+            clip, maps[clip.clip], pictures.get(clip.clip), videos.get(clip.clip),
+            checks.get(clip.clip),
+        )  # fmt: skip
     for name, why in summary.not_measured:
         parts.append(f"<h2>{escape(name)}: not measured</h2><p>{escape(why)}</p>")
     body = "\n".join(parts)
@@ -87,11 +96,17 @@ def page_html(
     )
 
 
-def _clip(clip: ClipSummary, svg: str, picture: bytes | None, video: str | None) -> list[str]:
-    parts = [f"<h2>{escape(clip.clip)}: {escape(finding(clip))}</h2>"]
-    parts.append(
-        f'<div class=map role=img aria-label="{escape(finding(clip))}">{_inline(svg)}</div>'
-    )
+def _clip(
+    clip: ClipSummary, svg: str, picture: bytes | None, video: str | None, check: Checks | None
+) -> list[str]:
+    title = check.title if check is not None else finding(clip)
+    parts = [f"<h2>{escape(clip.clip)}: {escape(title)}</h2>"]
+    if check is not None:
+        parts += _check(check)
+    if check is None or clip.bounces:
+        parts.append(
+            f'<div class=map role=img aria-label="{escape(finding(clip))}">{_inline(svg)}</div>'
+        )
     if video is not None:
         parts.append(f'<p><a href="{escape(video)}">The clip with the flight drawn on it</a></p>')
     if clip.rallies:
@@ -121,6 +136,15 @@ def _clip(clip: ClipSummary, svg: str, picture: bytes | None, video: str | None)
     if clip.warnings:
         items = "".join(f"<li>{escape(words)}</li>" for words in clip.warnings)
         parts.append(f"<h3>Notes</h3><ul>{items}</ul>")
+    return parts
+
+
+def _check(check: Checks) -> list[str]:
+    parts = [f"<p>{escape(words)}</p>" for words in check.words]
+    if check.svg is not None:
+        parts.append(f'<div class=map role=img aria-label="chart">{_inline(check.svg)}</div>')
+    if check.rows:
+        parts.append(_table("In figures", check.heads, check.units, list(check.rows)))
     return parts
 
 

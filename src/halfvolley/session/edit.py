@@ -142,6 +142,45 @@ def add_clip(session: Session, path: Path | str, **said: Any) -> Session:
     return _edit(session, change)
 
 
+def marks_clips(session: Session, said: str | None) -> tuple[Session, list[str]]:
+    """The clips that show a ball on marks; a new one is written into session.toml.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    said : str, optional
+        Name or file of one clip; all of the session where it is left out.
+
+    Returns
+    -------
+    tuple of Session and list of str
+        As read back, and the names of the clips.
+
+    Raises
+    ------
+    BadSession
+        If the clip shows something else.
+    FootageError
+        If it is neither a clip of the session nor a file.
+    StorageError
+        If the file cannot be written.
+    """
+    if said is None:
+        return session, [entry.name for entry in session.clips if entry.kind == "marks"]
+    path = Path(said).absolute()
+    for entry in session.clips:
+        if said == entry.name or path == entry.path:
+            if entry.kind != "marks":
+                raise BadSession(
+                    f"{entry.name} shows {entry.kind}, not a ball on marks; film the marks in a "
+                    f'clip of their own, or set kind = "marks" in {FILE_NAME}'
+                )
+            return session, [entry.name]
+    session = add_clip(session, said, kind="marks")
+    return session, [session.clips[-1].name]
+
+
 def set_players(session: Session, name_a: str, name_b: str) -> Session:
     """Write the players' names into session.toml.
 

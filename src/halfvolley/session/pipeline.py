@@ -377,6 +377,37 @@ def calibrate_clip(
         return work.result("probe"), work.result("camera")
 
 
+def verify_clip(session: Session, name: str, *, progress: Progress | None = None) -> Any:
+    """The camera of one clip held against a ball on marks, made where it is out of date.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    name : str
+        A clip of kind "marks".
+    progress : callable, optional
+        As for `measure`.
+
+    Returns
+    -------
+    halfvolley.camera.MarksCheck or Unknown
+        Unknown where too few marks were seen.
+
+    Raises
+    ------
+    FootageError, NoCamera, BadInput, StorageError
+        As for `measure`.
+    """
+    say = progress or (lambda text, share: None)
+    store = Store(session.folder)
+    with store.lock():
+        store.clean()
+        work = _open(session, session.clip(name), store, ClipHashes(store), say)
+        _bring_up_to_date(work, say, [], last="marks")
+        return work.result("marks")
+
+
 def _open(
     session: Session, entry: ClipEntry, store: Store, hashes: ClipHashes, say: Progress
 ) -> ClipWork:
