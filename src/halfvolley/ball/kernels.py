@@ -12,6 +12,7 @@ RunArray = NDArray[np.int32]
 
 CHROMA_WEIGHT = 1.5  # coded chroma is quieter than luma, so a step in it tells more
 LUMA_WEIGHT = 0.5  # of a colour distance: shading moves the ball's luma far, its chroma little
+DEEPEST_SHADE = 0.4  # of a ball's luma and chroma, against its usual ones
 
 # columns of the blob table
 AREA, X0, X1, Y0, Y1, SW, SX, SY, SXX, SYY, SXY, LUMA, CB, CR = range(14)
@@ -299,12 +300,17 @@ def _off_colour(blob, black, colour):  # type: ignore[no-untyped-def]
     s0 = LUMA_WEIGHT * (blob[LUMA] / weight - black - b0)
     s1 = CHROMA_WEIGHT * (blob[CB] / weight - b1)
     s2 = CHROMA_WEIGHT * (blob[CR] / weight - b2)
-    c0 = LUMA_WEIGHT * (colour[0] - b0)
-    c1 = CHROMA_WEIGHT * (colour[1] - b1)
-    c2 = CHROMA_WEIGHT * (colour[2] - b2)
-    share = (s0 * c0 + s1 * c1 + s2 * c2) / max(c0 * c0 + c1 * c1 + c2 * c2, 1.0)
-    share = min(max(share, 0.2), 1.1)
-    return math.sqrt((s0 - share * c0) ** 2 + (s1 - share * c1) ** 2 + (s2 - share * c2) ** 2)
+    best = 1e9
+    for step in range(4):  # the ball in the light, and in ever deeper shade
+        shade = 1.0 - step * (1.0 - DEEPEST_SHADE) / 3.0
+        c0 = LUMA_WEIGHT * (shade * colour[0] - b0)
+        c1 = CHROMA_WEIGHT * (128.0 + shade * (colour[1] - 128.0) - b1)
+        c2 = CHROMA_WEIGHT * (128.0 + shade * (colour[2] - 128.0) - b2)
+        share = (s0 * c0 + s1 * c1 + s2 * c2) / max(c0 * c0 + c1 * c1 + c2 * c2, 1.0)
+        share = min(max(share, 0.2), 1.1)
+        d = (s0 - share * c0) ** 2 + (s1 - share * c1) ** 2 + (s2 - share * c2) ** 2
+        best = min(best, math.sqrt(d) + 5.0 * step)
+    return best
 
 
 @njit(cache=True, nogil=True)

@@ -11,6 +11,7 @@ from halfvolley.types.arrays import BoolArray, FloatArray
 _KEPT = 240  # samples; a rally or two
 _ENOUGH = 12  # samples before colour and size are used at all
 _REFRESH_EVERY = 8  # new samples between two looks for the mode
+_MIDDLE_LUMA, _DARKEST = 120.0, 50.0  # at which chroma is compared; below it is noise
 _TOLD, _TOLD_SPREAD = 6.0, 0.4  # samples and spread of log radius believed beforehand
 
 
@@ -118,7 +119,9 @@ class ColourModel:
         if len(self._samples) < _ENOUGH or self._new < _REFRESH_EVERY:
             return False
         self._new = 0
-        scaled = self._samples / np.array([LUMA_SPREAD, CHROMA_SPREAD, CHROMA_SPREAD])
+        shade = np.maximum(self._samples[:, :1], _DARKEST) / _MIDDLE_LUMA
+        chroma = (self._samples[:, 1:] - 128.0) / shade  # in the shade both fall together
+        scaled = np.hstack([self._samples[:, :1] / LUMA_SPREAD, chroma / CHROMA_SPREAD])
         apart = ((scaled[:, None] - scaled[None]) ** 2).sum(axis=2)
         near = np.exp(-0.5 * apart) * self._weights
         best = int(np.argmax(near.sum(axis=1)))

@@ -5,11 +5,11 @@ import math
 import numpy as np
 
 from halfvolley.ball import disc
-from halfvolley.ball.kernels import off_radius, radius_at
+from halfvolley.ball.kernels import DEEPEST_SHADE, off_radius, radius_at
 from halfvolley.types.arrays import FloatArray, IntArray
 
 ORANGE_CB, ORANGE_CR = -0.78, 0.62  # direction of orange in chroma: (255, 128, 0) of BT.709
-LUMA_SPREAD = 35.0  # of the ball's colour: shading from the lamps [8-bit steps]
+LUMA_SPREAD = 45.0  # of the ball's colour: lamps and shade [8-bit steps]
 CHROMA_SPREAD = 10.0
 
 
@@ -28,9 +28,14 @@ def lawful(luma: float, cb: float, cr: float) -> float:
 
 @disc.compiled
 def likeness(luma: float, cb: float, cr: float, colour: FloatArray, trust: float) -> float:
-    """How well a colour agrees with the learned one: 1 alike, falling to 1 - trust."""
+    """How well a colour agrees with the learned one: 1 alike, falling to 1 - trust.
+
+    In the shade luma and chroma fall together.
+    """
+    shade = min(max(luma / max(colour[0], 1.0), DEEPEST_SHADE), 1.2)
     d = ((luma - colour[0]) / LUMA_SPREAD) ** 2
-    d += ((cb - colour[1]) / CHROMA_SPREAD) ** 2 + ((cr - colour[2]) / CHROMA_SPREAD) ** 2
+    d += ((cb - 128.0 - shade * (colour[1] - 128.0)) / CHROMA_SPREAD) ** 2
+    d += ((cr - 128.0 - shade * (colour[2] - 128.0)) / CHROMA_SPREAD) ** 2
     off = max(math.sqrt(d) - 1.0, 0.0)
     return 1.0 - trust * (1.0 - 1.0 / (1.0 + off * off / 4.0))
 
