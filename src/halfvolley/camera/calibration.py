@@ -138,9 +138,7 @@ def calibrate(
         return _from_corners_alone(view[0], chosen, warnings)
     refined, tone, share = done
     if corners_px is None and max(share[CENTRE], share[NET]) < 0.1:
-        raise NoCamera(
-            f"what looks most like a table has neither centre line nor net; {NEXT_STEP}"
-        )
+        raise NoCamera(f"what looks most like a table has neither centre line nor net; {NEXT_STEP}")
     camera = refined.cameras[0]
     warnings += _weaknesses(camera, refined, share, settings)
     return Calibration(

@@ -58,48 +58,65 @@ def cut_across(
 
 
 @numba.njit(cache=True)
-def _levels(
-    profile: FloatArray, reach: float, s0: float, w: float, sigma: float, margin: float,
+def _coarse(
+    profile: FloatArray, reach: float, search: float, w: float, sigma: float, margin: float,
     levels: FloatArray,
-) -> tuple[float, float, int]:  # fmt: skip
-    """Best a, b, c of (1) at fixed s0: (squared residual, squared spread, samples)."""
-    low = s0 - 0.5 * w - margin
-    high = s0 + 0.5 * w + margin
-    A = np.zeros((3, 3))
-    rhs = np.zeros(3)
-    square = 0.0
-    total = 0.0
-    n = 0
+) -> float:  # fmt: skip
+    """Best s0 on the sample grid, NaN where there is none; `levels` receives its a, b, c.
+
+    On the grid the pattern of (1) is the same at every s0: it and the normal matrix of a, b, c are
+    made once, and each s0 costs three sums.
+    """
+    half = int((0.5 * w + margin) / STEP_PX)
+    n = 2 * half + 1
     scale = 1.0 / (sigma * math.sqrt(2.0))
-    for j in range(profile.shape[0]):
-        s = -reach + j * STEP_PX
-        if s < low or s > high:
-            continue
-        g1 = 0.5 * (1.0 + math.erf((s - s0 + 0.5 * w) * scale))
-        g2 = -0.5 * (1.0 + math.erf((s - s0 - 0.5 * w) * scale))
-        p = profile[j]
-        A[0, 0] += 1.0
+    g = np.empty((n, 2))
+    A = np.zeros((3, 3))
+    for k in range(n):
+        s = (k - half) * STEP_PX
+        g1 = 0.5 * (1.0 + math.erf((s + 0.5 * w) * scale))
+        g2 = -0.5 * (1.0 + math.erf((s - 0.5 * w) * scale))
+        g[k, 0], g[k, 1] = g1, g2
         A[0, 1] += g1
         A[0, 2] += g2
         A[1, 1] += g1 * g1
         A[1, 2] += g1 * g2
         A[2, 2] += g2 * g2
-        rhs[0] += p
-        rhs[1] += g1 * p
-        rhs[2] += g2 * p
-        square += p * p
-        total += p
-        n += 1
-    if n < 6:
-        return math.inf, 0.0, n
+    A[0, 0] = n
     A[1, 0], A[2, 0], A[2, 1] = A[0, 1], A[0, 2], A[1, 2]
+    inverse = np.empty((3, 3))
     for i in range(3):
-        A[i, i] += 1e-9
-        levels[i] = rhs[i]
-    if not solve_small(A, levels, 3):
-        return math.inf, 0.0, n
-    explained = rhs[0] * levels[0] + rhs[1] * levels[1] + rhs[2] * levels[2]
-    return max(square - explained, 0.0), max(square - total * total / n, 0.0), n
+        B = A.copy()
+        for k in range(3):
+            B[k, k] += 1e-9
+            inverse[i, k] = 1.0 if i == k else 0.0
+        if not solve_small(B, inverse[i], 3):
+            return math.nan
+    stride = 1 if search <= 4.0 else 2
+    steps = int(round(search / STEP_PX)) // stride  # noqa: RUF046
+    middle = int(round(reach / STEP_PX))  # noqa: RUF046
+    best = -1.0
+    found = math.nan
+    for i in range(-steps, steps + 1):
+        first = middle + i * stride - half
+        if first < 0 or first + n > profile.shape[0]:
+            continue
+        r0 = r1 = r2 = 0.0
+        for k in range(n):
+            p = profile[first + k]
+            r0 += p
+            r1 += g[k, 0] * p
+            r2 += g[k, 1] * p
+        a = inverse[0, 0] * r0 + inverse[0, 1] * r1 + inverse[0, 2] * r2
+        b = inverse[1, 0] * r0 + inverse[1, 1] * r1 + inverse[1, 2] * r2
+        c = inverse[2, 0] * r0 + inverse[2, 1] * r1 + inverse[2, 2] * r2
+        # spread that the pattern explains beyond a constant
+        gain = a * r0 + b * r1 + c * r2 - r0 * r0 / n
+        if c > 0.0 and b > -0.5 * c and gain > best:
+            best = gain
+            found = i * stride * STEP_PX
+            levels[0], levels[1], levels[2] = a, b, c
+    return found
 
 
 @numba.njit(cache=True)
@@ -113,24 +130,13 @@ def fit_cut(
     `free_width`, w is only a start: the band of a net shows its upper side too.
     """
     margin = 2.0 * sigma + 1.5
-    stride = STEP_PX if search <= 4.0 else 2.0 * STEP_PX
-    best = -1.0
-    start = math.nan
-    n_search = round(search / stride)
-    for i in range(-n_search, n_search + 1):
-        s0 = i * stride
-        sse, sst, n = _levels(profile, reach, s0, w, sigma, margin, levels)
-        gain = sst - sse
-        if n >= 6 and levels[2] > 0.0 and levels[1] > -0.5 * levels[2] and gain > best:
-            best = gain
-            start = s0
+    start = _coarse(profile, reach, search, w, sigma, margin, levels)
     if math.isnan(start):
         return math.nan, math.nan, 0.0
     # Gauss-Newton on (s0, a, b, c, w), samples fixed around the coarse place
     s0 = start
     low = start - 0.5 * w - margin
     high = start + 0.5 * w + margin
-    _levels(profile, reach, s0, w, sigma, margin, levels)
     a, b, c = levels[0], levels[1], levels[2]
     scale = 1.0 / (sigma * math.sqrt(2.0))
     density = 1.0 / (sigma * math.sqrt(2.0 * math.pi))
@@ -140,6 +146,7 @@ def fit_cut(
     A = np.zeros((n_free, n_free))
     rhs = np.zeros(n_free)
     row = np.zeros(5)
+    settled = False
     for iteration in range(8):
         A[:, :] = 0.0
         rhs[:] = 0.0
@@ -179,7 +186,7 @@ def fit_cut(
         if free_width:
             # a thin band trades width for brightness: a mild pull to the start
             A[4, 4] += 0.02 * (b * b + c * c) * density
-        if iteration == 7:
+        if iteration == 7 or settled:
             break
         if not solve_small(A, rhs, n_free):
             return math.nan, math.nan, 0.0
@@ -190,6 +197,7 @@ def fit_cut(
         c += rhs[3]
         if free_width:
             w = min(max(w + min(max(rhs[4], -0.5), 0.5), w_least), w_most)
+        settled = abs(move) < 2e-3
         if abs(s0 - start) > 2.0:
             return math.nan, math.nan, 0.0
     levels[0], levels[1], levels[2] = a, b, c

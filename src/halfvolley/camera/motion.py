@@ -4,7 +4,7 @@ step = (w, d): x_camera -> exp([w]x) x_camera + d, that is R -> exp([w]x) R, t -
 A turn about the camera's centre moves the whole picture alike; what d adds is small on a tripod.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -62,9 +62,24 @@ def step_between(
     return np.concatenate([rotation_vector(turn), t_after_m - turn @ t_m])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """A motion of the camera as the lines show it."""
+
+    step: FloatArray  # (6,) zero where too little is seen
+    info: FloatArray  # (6, 6) what the lines say about it, without any prior
+    inlier: BoolArray  # (n,) which sightings agree with it
+    rms_px: float  # of those about it
+
+    def sd_px(self, slopes: FloatArray) -> float:
+        """Largest sd of what moves with these slopes (k, 6), if nothing is believed before [px]."""
+        cov = np.linalg.inv(self.info + np.diag([TURN_SD_RAD**-2.0] * 3 + [SHIFT_SD_M**-2.0] * 3))
+        return float(np.sqrt(np.einsum("ij,jk,ik->i", slopes, cov, slopes).max()))
+
+
 def solve_step(
-    off_px: FloatArray, sd_px: FloatArray, J: FloatArray
-) -> tuple[FloatArray, BoolArray, float]:
+    off_px: FloatArray, sd_px: FloatArray, J: FloatArray, turn_sd_rad: float = TURN_SD_RAD
+) -> Step:
     """The step that explains how far lines lie off, robustly.
 
     Parameters
@@ -75,34 +90,32 @@ def solve_step(
         Of each [px].
     J : (n, 6) float64
         `pose_slopes`.
+    turn_sd_rad : float
+        How far the camera is thought to have turned: decides only what the lines do not [rad].
 
     Returns
     -------
-    step : (6,) float64
-        Zero where too little is seen.
-    inlier : (n,) bool
-        Which sightings agree with it.
-    rms_px : float
-        Of those about it.
+    Step
+        See there.
     """
     seen = np.isfinite(off_px) & np.isfinite(sd_px)
-    step = np.zeros(6)
+    step, inlier = np.zeros(6), np.zeros(len(off_px), dtype=bool)
     if seen.sum() < 8:
-        return step, np.zeros(len(off_px), dtype=bool), np.inf
+        return Step(step, np.zeros((6, 6)), inlier, np.inf)
     r, A = off_px[seen], J[seen]
     noise = np.minimum(sd_px[seen], 0.3) ** 2 + CUT_NOISE_PX**2
-    prior = np.diag([TURN_SD_RAD**-2.0] * 3 + [SHIFT_SD_M**-2.0] * 3)
+    prior = np.diag([turn_sd_rad**-2.0] * 3 + [SHIFT_SD_M**-2.0] * 3)
     miss = r - np.median(r)
     for _ in range(8):
         spread = max(1.4826 * float(np.median(np.abs(miss))), CUT_NOISE_PX)
         z = miss / (4.0 * np.sqrt(noise + spread**2))
         weight = np.where(np.abs(z) < 1.0, (1.0 - z * z) ** 2, 0.0) / (noise + spread**2)
-        N = (A * weight[:, None]).T @ A + prior
-        size = np.sqrt(np.diag(N))
-        step = np.linalg.solve(N / np.outer(size, size), (A * weight[:, None]).T @ r / size) / size
+        info = (A * weight[:, None]).T @ A
+        size = np.sqrt(np.diag(info + prior))
+        right = (A * weight[:, None]).T @ r / size
+        step = np.linalg.solve((info + prior) / np.outer(size, size), right) / size
         miss = r - A @ step
-    inlier = np.zeros(len(off_px), dtype=bool)
-    inlier[np.flatnonzero(seen)[weight > 0]] = True
     used = weight > 0
+    inlier[np.flatnonzero(seen)[used]] = True
     rms = float(np.sqrt(np.mean(miss[used] ** 2))) if used.any() else np.inf
-    return step, inlier, rms
+    return Step(step, info, inlier, rms)

@@ -12,6 +12,7 @@ from halfvolley.camera.motion import CUT_NOISE_PX, moved_camera, step_between
 from halfvolley.camera.projection import rotation_vector
 from halfvolley.types import Camera, ClipCamera, FloatArray, Shutter
 
+HIDDEN_END_S = 3.0  # lines hidden to the end of the clip are believed to be still there so long
 SightState = Literal["seen", "hidden", "elsewhere"]
 
 
@@ -301,7 +302,8 @@ def _usable(samples: Sequence[Sample], span_s: tuple[float, ...]) -> FloatArray:
     if known[0].state == "seen":
         spans = _begun(spans, known[0].t_s, span_s[0], 0)
     if known[-1].state == "seen":
-        spans = _begun(spans, known[-1].t_s, span_s[1], 1)
+        end_s = span_s[1] if span_s[1] - known[-1].t_s < HIDDEN_END_S else known[-1].t_s
+        spans = _begun(spans, known[-1].t_s, end_s, 1)
     return np.array(spans).reshape(-1, 2)
 
 
@@ -324,7 +326,7 @@ def _happenings(
     """What happened to the camera, in words."""
     if not pieces:
         return ["the table's lines were not seen in any frame; the camera is taken to stand still"]
-    out = _shakes(pieces, scale, settings)
+    out = _shakes(pieces, span_s, scale, settings)
     for one, other in pairwise(pieces):
         corners = one.samples[-1].corner_slopes
         step = step_between(one.camera.R, one.camera.t_m, other.camera.R, other.camera.t_m)
@@ -364,36 +366,58 @@ def _gaps(usable: FloatArray, span_s: tuple[float, ...]) -> list[tuple[float, fl
     return [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2) if edges[i + 1] > edges[i]]
 
 
-def _shakes(pieces: list[_Piece], scale: float, settings: PathSettings) -> list[str]:
+def _shakes(
+    pieces: list[_Piece], span_s: tuple[float, ...], scale: float, settings: PathSettings
+) -> list[str]:
     """Bumps one by one, or that the camera shakes all along."""
-    jumps = sum(int(p.jump.sum()) for p in pieces)
-    looks = sum(len(p.jump) for p in pieces)
-    if looks > 10 and jumps > 0.25 * looks:
-        size = np.median(
-            np.concatenate([np.abs(np.diff(p.corners_px(), axis=0)).max(axis=1) for p in pieces])
-        )
+    shaken_s = sum(float(np.diff(p.t_s)[p.jump].sum()) for p in pieces)
+    way, net = 0.0, 0.0
+    for p in pieces:
+        moves = np.abs(np.diff(p.corners_px(), axis=0)).max(axis=1)
+        way += float(moves[p.jump].sum())
+        net += float(np.ptp(p.corners_px(), axis=0).max())
+    n = sum(int(p.jump.sum()) for p in pieces)
+    if shaken_s > 0.25 * (span_s[1] - span_s[0]) and n > 10 and way > 4.0 * net:
         return [
-            f"the camera shakes all the time, by {size:.1f} px from look to look; put it on a "
+            f"the camera shakes all the time, by {way / n:.1f} px from look to look; put it on a "
             "tripod that stands on firm floor"
         ]
     events = [event for p in pieces for event in _events(p, settings)]
-    told = [e for e in events if max(e[1], e[2]) > settings.told_px * scale]
+    told = [e for e in events if max(e.net_px, e.most_px) > settings.told_px * scale]
     if len(told) > settings.most_events:
         return [f"the camera was bumped {len(told)} times; each time it was followed"]
-    out = []
-    for t, net, most in told:
-        if net > settings.told_px * scale:
-            out.append(
-                f"the camera was bumped at {t:.2f} s: the picture moved by {net:.1f} px; solved "
-                "again"
-            )
-        else:
-            out.append(f"the camera shook at {t:.2f} s, by {most:.1f} px, and came back; followed")
-    return out
+    return [_told(e, settings.told_px * scale) for e in told]
 
 
-def _events(piece: _Piece, settings: PathSettings) -> list[tuple[float, float, float]]:
-    """Jumps near each other as one: time [s], lasting and largest motion of a corner [px]."""
+@dataclass(frozen=True, slots=True)
+class _Event:
+    """Jumps near each other."""
+
+    from_s: float
+    to_s: float
+    net_px: float  # lasting motion of a corner
+    most_px: float  # largest motion of a corner
+
+
+def _told(event: _Event, least_px: float) -> str:
+    if event.net_px < least_px:
+        return (
+            f"the camera shook at {event.from_s:.2f} s, by {event.most_px:.1f} px, and came back; "
+            "followed"
+        )
+    if event.net_px > 10.0 * least_px and event.to_s - event.from_s > 0.4:
+        return (
+            f"the camera was moved from {event.from_s:.2f} to {event.to_s:.2f} s, the picture by "
+            f"{event.net_px:.0f} px; it was followed"
+        )
+    return (
+        f"the camera was bumped at {event.from_s:.2f} s: the picture moved by {event.net_px:.1f} "
+        "px; solved again"
+    )
+
+
+def _events(piece: _Piece, settings: PathSettings) -> list[_Event]:
+    """Jumps near each other as one."""
     times, corners = piece.t_s, piece.corners_px()
     runs: list[list[int]] = []
     for i in np.flatnonzero(piece.jump).tolist():
@@ -406,5 +430,6 @@ def _events(piece: _Piece, settings: PathSettings) -> list[tuple[float, float, f
         before = np.median(corners[max(start - 4, 0) : start + 1], axis=0)
         after = np.median(corners[end : end + 5], axis=0)
         most = np.abs(corners[start : end + 1] - before).max()
-        events.append((float(times[start]), float(np.abs(after - before).max()), float(most)))
+        net = float(np.abs(after - before).max())
+        events.append(_Event(float(times[start]), float(times[end]), net, float(most)))
     return events

@@ -240,7 +240,7 @@ def sight(
     )  # fmt: skip
 
 
-def measure_tone(luma: ByteImage, camera: Camera) -> Tone:
+def measure_tone(luma: ByteImage, camera: Camera, spacing_px: float = 20.0) -> Tone:
     """Tone curve and sharpness that explain the lines best.
 
     The width of the lines is known, so a picture shows both: blur happens in light, and a wrong
@@ -252,13 +252,15 @@ def measure_tone(luma: ByteImage, camera: Camera) -> Tone:
         Picture as coded.
     camera : Camera
         Camera that fits it to about a pixel.
+    spacing_px : float
+        Between the cuts that are tried.
 
     Returns
     -------
     Tone
         One of a fixed grid; the default where too little is seen.
     """
-    cuts = cuts_of(camera, SightSettings(spacing_px=20.0), range(N_OUTER))
+    cuts = cuts_of(camera, SightSettings(spacing_px=spacing_px), range(N_OUTER))
     known: dict[tuple[int, int], float] = {}
 
     def miss(g: int, s: int) -> float:

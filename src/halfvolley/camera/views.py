@@ -53,6 +53,34 @@ def shift_between(one: FloatArray, other: FloatArray) -> tuple[FloatArray, float
     return np.array(shift) / LOOK_WIDTH_PX, float(response)
 
 
+def same_share(one: FloatArray, other: FloatArray) -> float:
+    """Share of the picture's parts, of those with structure, that look the same in both.
+
+    Parameters
+    ----------
+    one, other : (h', 480) float32
+        Looks of two pictures.
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
+    side = 40
+    rows, columns = one.shape[0] // side, one.shape[1] // side
+
+    def parts(look: FloatArray) -> FloatArray:
+        cut = look[: rows * side, : columns * side].reshape(rows, side, columns, side)
+        flat = cut.transpose(0, 2, 1, 3).reshape(rows * columns, side * side)
+        return flat - flat.mean(axis=1, keepdims=True)
+
+    a, b = parts(one), parts(other)
+    power = np.sum(a * a, axis=1)
+    both = np.sum(a * b, axis=1) / np.sqrt(power * np.maximum(np.sum(b * b, axis=1), 1e-6) + 1e-6)
+    told = power > 0.2 * np.median(power)
+    return float(np.mean(both[told] > 0.6)) if told.any() else 0.0
+
+
 def views_of(pictures: Sequence[Frame]) -> list[list[Frame]]:
     """Pictures of the same view together: that of the first picture first, then by size."""
     views: list[list[Frame]] = []
