@@ -110,3 +110,19 @@ def test_impossible_input_is_refused_in_one_sentence(call):
     with pytest.raises(BadInput) as caught:
         call()
     assert len(str(caught.value)) > 30 and "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("v_mps", [0.4, 2.1, 6.0])
+def test_height_of_a_hop_is_that_of_the_integrated_flight(v_mps):
+    """Closed form against the kernel's integrator, rising and falling."""
+    e = Environment(drag=0.48)
+    motion = VerticalMotion.of(e)
+    t = np.linspace(0.0, motion.hop_time(v_mps), 15)
+    flown = fly([0, 0, 0], [0, 0, v_mps], [0, 0, 0], t, e).xyz_m[:, 2]
+    height = motion.hop_height(v_mps, t)
+    assert height == pytest.approx(flown, abs=2e-6)
+    assert height[-1] == pytest.approx(0.0, abs=1e-9)
+    assert height.max() > 0.9 * motion.rise_height(v_mps)
+    assert np.abs(VerticalMotion.of(Environment(drag=0.53)).hop_height(v_mps, t) - flown).max() > (
+        1e-5 * v_mps**3
+    ), "a drag 0.05 off would be noticed"

@@ -40,7 +40,7 @@ class HopPriors:
     """What is believed before the pictures are looked at."""
 
     gravity_sd_mps2: float
-    sideways_sd_mps: float = 0.2  # how straight a hand lets go
+    sideways_sd_mps: float = 0.1  # how straight a hand lets go
     bias_sd_px: float = 0.15  # what all detections share: shading, coding
     plane_sd_m: float = 0.001  # how flat a table is, and the ball's radius
     rounds: int = 20  # most steps of the search
