@@ -220,7 +220,10 @@ class RestFinder:
                 begin = out
             else:
                 fits.append(out[0])
-        good = [f for f in fits if f[disc.QUALITY] > s.least_quality]
+        off = 4.0 * s.size_sd_share * radius + 0.5
+        good = [
+            f for f in fits if f[disc.QUALITY] > s.least_quality and abs(f[disc.R] - radius) < off
+        ]
         if len(good) < 0.6 * n:
             return Unknown("what lay there has not the image of a ball")
         return np.array(good)
