@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from halfvolley.camera import Calibration
-from halfvolley.errors import BadSession, FootageError, NoCamera, StorageError
+from halfvolley.errors import BadSession, FootageError, NoCamera, StorageError, Unknown
 from halfvolley.session import pipeline
 from halfvolley.session.pipeline import load_clip, measure, plan_measure
 from halfvolley.session.recording import Recording
@@ -313,3 +313,58 @@ def test_progress_is_told(folder, counted):
     measure(folder, progress=lambda text, share: told.append((text, share)))
     assert ("a: looking for the ball", 0.5) in told
     assert all(0.0 <= share <= 1.0 for _, share in told)
+
+
+@pytest.fixture
+def checks(counted, monkeypatch):
+    """The stages of drops and marks, likewise counted."""
+    runs = {"marks": lambda *rest: Unknown("no ball lay there"),
+            "drops": lambda *rest: Unknown("no ball fell")}  # fmt: skip
+
+    def noting(stage):
+        def run(session, entry, *rest):
+            counted.append((entry.name, stage.name))
+            return runs[stage.name](session, entry, *rest)
+
+        return replace(stage, run=run) if stage.name in runs else stage
+
+    monkeypatch.setattr(pipeline, "STAGES", tuple(noting(s) for s in pipeline.STAGES))
+    return counted
+
+
+@pytest.mark.parametrize(("kind", "stage"), [("drop", "drops"), ("marks", "marks")])
+def test_a_check_is_one_more_stage_of_clips_of_its_kind(folder, checks, kind, stage):
+    say(folder, f"kind = '{kind}'")
+    measure(folder)
+    assert set(stages_of(checks, "a")) == {*ALL, stage}
+    assert stages_of(checks, "b") == ALL
+    result = load_clip(folder, "a")
+    assert isinstance(result.drops if kind == "drop" else result.marks, Unknown)
+    assert (result.marks is None) == (kind == "drop")
+    assert load_clip(folder, "b").drops is None
+    checks.clear()
+    assert measure(folder).did == ()
+    assert {s.stage for s in plan_measure(folder) if s.clip == "a"} == {*ALL, stage}
+
+
+def test_play_that_turns_out_to_be_a_drop_is_not_scanned_again(folder, checks):
+    measure(folder)
+    checks.clear()
+    say(folder, "kind = 'drop'")
+    done = measure(folder)
+    assert checks == [("a", "drops")]
+    assert done.did == (("a", "drops"), ("", "tables"))
+    checks.clear()
+    say(folder, "kind = 'marks'")
+    measure(folder)
+    assert "scan" in stages_of(checks, "a")
+
+
+def test_verifying_stops_at_the_marks(folder, checks):
+    from halfvolley.session.pipeline import verify_clip
+    from halfvolley.session.schema import read_session
+
+    say(folder, "kind = 'marks'")
+    assert isinstance(verify_clip(read_session(folder), "a"), Unknown)
+    assert stages_of(checks, "a") == ["probe", "camera", "scan", "marks"]
+    assert read_manifest(folder) is None
