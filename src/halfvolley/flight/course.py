@@ -6,6 +6,7 @@ import numpy as np
 
 from halfvolley.camera.kernels import project_point
 from halfvolley.camera.projection import rotations
+from halfvolley.constants import MAX_BALL_SPEED_MPS
 from halfvolley.flight.chains import Chain
 from halfvolley.flight.junctions import FLOOR_Z_M, Junction, Kind, place_cost
 from halfvolley.flight.pieces import Piece
@@ -67,7 +68,11 @@ def _start_state(
         known, at = longest.state, longest.t_s
     g, b, drag, lift, decay, radius = s.air
     span = np.array([t - at])
-    return fly(known[:3], known[3:6], known[6:9], g, b, drag, lift, decay, radius, 0, span)[0]
+    out = fly(known[:3], known[3:6], known[6:9], g, b, drag, lift, decay, radius, 0, span)[0]
+    if np.linalg.norm(out[3:6]) < 2.0 * MAX_BALL_SPEED_MPS.value:
+        return out
+    # back in time drag speeds a ball up without bound: a straight line is the better start
+    return np.concatenate([known[:3] + (t - at) * known[3:6], known[3:9]])
 
 
 def _one_a_frame(rows: IntArray, s: Setting) -> IntArray:
