@@ -34,6 +34,7 @@ RESULT_COLUMNS = 33
 
 MAX_SIDE = 400  # longest side of a window [px]
 _TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
+_INFORMATION = 1.0 / 9.0  # of a pixel: coding misfits in patches, not pixel by pixel
 _SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
 _FINE_STEPS = 5
 _COARSE_STEPS = 4
@@ -387,7 +388,7 @@ def _build(  # type: ignore[no-untyped-def]
         # shadow, net and limbs next to the ball must not pull: far misfits lose their weight
         soft = 25.0 + trust * gap * gap * inv
         weight = soft / (soft + z2)
-        share = 1.0 if plane == 0 else 0.5  # coded chroma repeats itself
+        share = _INFORMATION if plane == 0 else 0.5 * _INFORMATION  # coded chroma repeats itself
         cost += share * z2 * weight
         f = share * weight * weight * inv
         z0 = change * change * inv

@@ -254,8 +254,12 @@ class BallFinder:
         starts = looks[best]
         priors = self._narrow(starts, self._priors(starts))
         fine = self._fit(slot, others, starts, priors, coarse=False)
-        rest = np.delete(looks, best, axis=0)
-        return np.concatenate([fine, rest]), len(fine)
+        apart = looks[:, None, :2] - fine[None, :, :2]
+        near = np.hypot(apart[..., 0], apart[..., 1]) < np.maximum(looks[:, None, 2], fine[:, 2])
+        rest = np.ones(len(looks), bool)
+        rest[best] = False
+        rest &= ~near.any(axis=1)
+        return np.concatenate([fine, looks[rest]]), len(fine)
 
     def _fit(
         self, slot: int, others: IntArray, starts: FloatArray, priors: FloatArray, *, coarse: bool

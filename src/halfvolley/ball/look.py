@@ -25,7 +25,7 @@ class _Belief:
 
 
 # light comes from above; share of c0
-_SHADE = (_Belief(0.0, 0.35, 0.15), _Belief(-0.6, 0.25, 0.15), _Belief(0.15, 0.15, 0.15))
+_SHADE = (_Belief(0.0, 0.35, 0.15), _Belief(-0.8, 0.25, 0.15), _Belief(0.15, 0.15, 0.15))
 _BLUR = _Belief(0.65, 0.2, 0.15)  # lens, pixel and coding [px]
 _SITE = _Belief(0.25, 0.25, 0.3)  # chroma lies at 0 or 1/2 pixel between luma columns
 _EXPOSURE = _Belief(0.3, 0.3, 0.05)  # share of the time between frames

@@ -202,10 +202,14 @@ def _table_points(seen: Sightings) -> int:
 def _first_view_with_table(
     views: list[list[Frame]], settings: CalibrateSettings
 ) -> tuple[list[Frame], list[Found]]:
+    blurred = replace(settings.find, sigma_px=1.6)
     for view in views[:4]:
         tables = find_tables(small_picture(view, settings.find), settings.find)
-        if not any(t.convincing for t in tables) and len(view) > 1:
-            more = find_tables(small_picture(view, settings.find, alone=True), settings.find)
+        # harder: people who never leave a line, then a picture out of focus
+        for find, alone in ((settings.find, True), (blurred, False)):
+            if any(t.convincing for t in tables) or (alone and len(view) == 1):
+                continue
+            more = find_tables(small_picture(view, find, alone), find)
             tables = more if any(t.convincing for t in more) or not tables else tables
         if tables:
             return view, tables

@@ -22,6 +22,7 @@ from halfvolley.constants import EDGE_LINE_WIDTH_M
 from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, Frame
 
 COARSE = SightSettings(spacing_px=10.0, min_share=0.85, min_share_net=0.8)
+_TONE = Tone()
 INNER_CORNERS_M: FloatArray = CORNERS_M - np.sign(CORNERS_M) * EDGE_LINE_WIDTH_M.value
 
 
@@ -41,6 +42,7 @@ class FindSettings:
     max_f_share: float = 4.0
     quad_miss_px: float = 9.0  # corners may miss a lens without distortion by this
     tries: int = 14  # cameras that are held against the picture in detail
+    sigma_px: float = 0.7  # blur of edges in the small picture
     singles: int = 5  # pictures looked at one by one where people never leave a line
     min_outer: float = 0.45  # share of the visible outer lines that must be found
     min_evidence: float = 1.05  # that share plus half of the centre line's and of the net's
@@ -356,11 +358,13 @@ def hold_against(
     planes: Planes, camera: Camera, settings: FindSettings = FindSettings()
 ) -> Found | None:
     """Fit a start to a picture and count what it explains; None where that is no table."""
-    fitted = refit(planes, camera, (6.0, 3.0, 2.0))
+    fitted = refit(planes, camera, (6.0, 3.0, 2.0), Tone(sigma_px=settings.sigma_px))
     return None if fitted is None else _judged(planes, fitted, settings)
 
 
-def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera | None:
+def refit(
+    planes: Planes, start: Camera, searches_px: Sequence[float], tone: Tone = _TONE
+) -> Camera | None:
     """A camera fitted to the lines of a small picture around a start; None where it finds few.
 
     Parameters
@@ -371,6 +375,8 @@ def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera
         In its pixels.
     searches_px : sequence of float
         How far lines may lie from where they are thought to be, round by round [px].
+    tone : Tone
+        Tone curve and sharpness of the small picture.
 
     Returns
     -------
@@ -382,7 +388,7 @@ def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera
         cuts = cuts_of(camera, COARSE)
         if len(cuts) < 16:
             return None
-        seen = [sight(p, cuts, Tone(), search_px, COARSE) for p in (planes.luma, *planes.singles)]
+        seen = [sight(p, cuts, tone, search_px, COARSE) for p in (planes.luma, *planes.singles)]
         if len(np.unique(np.concatenate([s.row for s in seen]))) < 0.25 * len(cuts):
             return None
         # all show one pose: the pictures are of one view
@@ -394,7 +400,8 @@ def refit(planes: Planes, start: Camera, searches_px: Sequence[float]) -> Camera
 
 def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | None:
     cuts = cuts_of(camera, COARSE)
-    seen = joined([sight(p, cuts, Tone(), 2.0, COARSE) for p in (planes.luma, *planes.singles)])
+    tone = Tone(sigma_px=settings.sigma_px)
+    seen = joined([sight(p, cuts, tone, 2.0, COARSE) for p in (planes.luma, *planes.singles)])
     off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
     hit = np.zeros(len(cuts), dtype=bool)
     hit[seen.row[off < np.where(seen.strip == NET, 2.0, 1.0)]] = True

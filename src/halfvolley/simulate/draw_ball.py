@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfvolley.camera.kernels import project_point_jacobian
 from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.simulate import raster
 from halfvolley.simulate.draw_figures import Crowd
@@ -16,6 +15,7 @@ from halfvolley.simulate.stage import Nodes, Sheet, Stage, lamp_light
 from halfvolley.types import FloatArray
 
 HALF_X, HALF_Y = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
+SHADOW_REACH_M = 0.6  # height up to which a ball's shadow can be seen
 STEP_PX = 0.4  # travel of the ball between two slices of its exposure
 
 
@@ -196,51 +196,53 @@ def lay_shadows(
 ) -> None:
     """Soft shadows of feet on the floor and of balls on table and floor."""
     rig = scene.rig
-    for feet in crowd.floor_m:
-        for spot, size in zip(feet, (0.22, 0.22, 0.45), strict=True):
-            _shadow(sheet, view, spot, size, 0.28, on_table=False)
+    spots = [
+        (*spot, size, 0.28, 0.0)
+        for feet in crowd.floor_m
+        for spot, size in zip(feet, (0.22, 0.22, 0.45), strict=True)
+    ]
     when = np.array([t_s + 0.5 * (rig.readout_s + rig.exposure_s)])
     for stage in stages:
         for path in stage.game.paths:
             if path.t_s[0] <= when[0]:
                 at = stage.place(path.xyz_at(when)[0])
-                _ball_shadow(sheet, scene, view, at, stage.game.radius_m)
+                spots += _ball_shadows(scene, at, stage.game.radius_m)
+    if spots:
+        raster.darken(
+            sheet.light, sheet.table, sheet.x0, sheet.y0, np.array(spots), view.lens, view.R,
+            view.t_m,
+        )  # fmt: skip
 
 
-def _ball_shadow(sheet: Sheet, scene: Scene, view: View, at: FloatArray, radius: float) -> None:
-    over_table = bool(abs(at[0]) < HALF_X and abs(at[1]) < HALF_Y and at[2] > 0)
+def _ball_shadows(
+    scene: Scene, at: FloatArray, radius: float
+) -> list[tuple[float, float, float, float, float, float]]:
+    """Place, radius, strength and ground of the shadows of all lamps, and of the light around."""
+    over_table = float(abs(at[0]) < HALF_X and abs(at[1]) < HALF_Y and at[2] > 0)
     ground = 0.0 if over_table else FLOOR_Z_M
-    height = at[2] - ground
-    if height > raster.SHADOW_REACH_M:
-        return
+    height = float(at[2]) - ground
+    if height > SHADOW_REACH_M:
+        return []
+    x, y = float(at[0]), float(at[1])
     lamps = lamp_light(scene, at)
-    whole = lamps[:, 3].sum() + scene.hall.ambient
-    for (dx, dy, dz, power), lamp in zip(lamps, scene.hall.lamps, strict=True):
+    whole = float(lamps[:, 3].sum()) + scene.hall.ambient
+    spots = []
+    for (dx, dy, dz, power), lamp in zip(lamps.tolist(), scene.hall.lamps, strict=True):
         if dz <= 0.0:
             continue
         size = radius + height * 0.5 * sum(lamp.half_m) / max(lamp.centre_m[2] - at[2], 0.5)
         strength = 0.9 * power / whole * (radius / size) ** 2
         if strength > 0.01:
-            spot = np.array([at[0] - dx / dz * height, at[1] - dy / dz * height, ground])
-            _shadow(sheet, view, spot, 1.5 * size, strength, over_table)
+            spots.append(
+                (
+                    x - dx / dz * height,
+                    y - dy / dz * height,
+                    ground,
+                    1.5 * size,
+                    strength,
+                    over_table,
+                )
+            )
     strength = 0.8 * scene.hall.ambient / whole * (radius / (radius + height)) ** 2
-    spot = np.array([at[0], at[1], ground])
-    _shadow(sheet, view, spot, 2.0 * radius + height, strength, over_table)
-
-
-def _shadow(
-    sheet: Sheet, view: View, at: FloatArray, size: float, strength: float, on_table: bool
-) -> None:
-    d_xyz, d_par = np.empty((2, 3)), np.empty((2, 11))
-    u, v = project_point_jacobian(*view.lens, view.R, view.t_m, *at, d_xyz, d_par)
-    if not np.isfinite(u):
-        return
-    J = d_xyz[:, :2] * size
-    a, b, c = J[0] @ J[0] + 0.3, J[0] @ J[1], J[1] @ J[1] + 0.3
-    det = a * c - b * b
-    box = sheet.clip(u - np.sqrt(a), v - np.sqrt(c), u + np.sqrt(a), v + np.sqrt(c))
-    if box is not None:
-        raster.darken(
-            sheet.light, sheet.table, on_table, u, v, c / det, -b / det, a / det, strength, *box,
-            sheet.x0, sheet.y0,
-        )  # fmt: skip
+    spots.append((x, y, ground, 2.0 * radius + height, strength, over_table))
+    return spots

@@ -8,7 +8,6 @@ body follows by the lengths of arms and legs.
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numba import njit
@@ -25,11 +24,10 @@ LIMB_COLUMNS = 19
 """A limb: end (3), radius, end (3), radius, colour (3), second colour (3), its span along the
 limb (2), kind (0 capsule, 1 disc with its normal in place of the second end), 2 spare."""
 
-# controls of one moment, in this order
-_ROOT, _CROUCH, _BLADE, _NORMAL, _FREE, _FEET, _FACE = (
-    slice(0, 2), 2, slice(3, 6), slice(6, 9), slice(9, 12), slice(12, 18), slice(18, 20),
-)  # fmt: skip
-N_CONTROLS = 20
+# Controls of one moment (20): root x, y; height of the pelvis; racket blade (3) and its normal (3);
+# free hand (3); feet (3 + 3); facing x, y.
+CURVE_STEP_S = 1.0 / 300.0
+"""Step of the tables of motion; straight lines between them err by 0.2 mm in the fastest swing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,35 +37,15 @@ class Figure:
     look: PlayerLook
     side: float  # -1 at A, +1 at B
     seed: int
-    curves: Any  # (n, 12) of time: root, crouch, blade, normal, free hand
+    t0_s: float  # time of the first row of `curve`
+    curve: FloatArray  # (n, 12) root, crouch, blade, normal, free hand every CURVE_STEP_S
     paint: FloatArray  # colours as the skeleton takes them
 
     def controls(self, t_s: FloatArray) -> FloatArray:
         """(n, 20) controls at times (n,) [s]."""
-        t = np.atleast_1d(t_s)
-        n = len(t)
-        out = np.empty((n, N_CONTROLS))
-        # the feet follow the body, one late and one early; all moments in one call
-        lags = (-0.10, -0.08, 0.03, 0.05)
-        curves = self.curves(np.concatenate([t, *(t + lag for lag in lags)])).reshape(5, n, 12)
-        phase = self.seed % 97
-        sway = 0.012 * np.stack([np.sin(1.7 * t + phase), np.cos(2.3 * t + phase)], axis=1)
-        out[:, :12] = curves[0]
-        out[:, _ROOT] += sway
-        ahead = np.array([-self.side, 0.0])
-        across = np.array([0.0, -ahead[0]])
-        h = self.look.height_m / 1.75
-        for j, where in enumerate((-0.21, 0.21)):
-            base = curves[1 + 2 * j][:, :2]
-            speed = np.linalg.norm(curves[2 + 2 * j][:, :2] - base, axis=1) / 0.02
-            stride = 0.10 if j else -0.04
-            out[:, 12 + 3 * j : 14 + 3 * j] = base + where * h * across + stride * ahead
-            lift = np.clip(0.06 * speed, 0.0, 0.14) * (0.5 + 0.5 * np.sin(14 * t + 3.1 * j))
-            out[:, 14 + 3 * j] = FLOOR_Z_M + 0.075 + lift
-        # shoulders turn a little towards the racket
-        face = ahead + 0.35 * (out[:, 3:5] - out[:, _ROOT])
-        out[:, _FACE] = face / np.linalg.norm(face, axis=1, keepdims=True)
-        return out
+        height = self.look.height_m / 1.75
+        phase = float(self.seed % 97)
+        return controls_at(self.curve, self.t0_s, np.atleast_1d(t_s), self.side, height, phase)
 
     def limbs(self, controls: FloatArray) -> FloatArray:
         """(n, N_LIMBS, LIMB_COLUMNS) bodies under these controls."""
@@ -120,11 +98,16 @@ def make_figure(game: Game, look: PlayerLook, side: float, seed: int) -> Figure:
     for s in strokes:
         _stroke_keys(s.t_s, s.centre_m - (game.radius_m + 0.008) * s.normal, s.normal, s.v_mps,
                      side, keys)  # fmt: skip
-    last = max([s.t_s for s in game.strokes], default=0.0) + 4.0
-    for t in np.arange(-3.0, last, 0.45):
+    first = float(game.paths[0].t_s[0]) - 1.0 if game.paths else 0.0
+    last = max([first, *(float(s.t_s) for s in game.strokes)]) + 5.0
+    for t in np.arange(first, last, 0.45):
         if np.all(np.abs(times - t) > 0.55) and not any(a - 0.5 < t < b + 0.3 for a, b in busy):
             keys.ready(t, rng)
-    return Figure(look, side, seed, keys.curve(), _paint(look))
+    # a key at both ends, whatever the game does
+    keys.ready(first - 0.1, rng)
+    keys.ready(last + 0.1, rng)
+    curve = keys.curve(np.arange(first, last, CURVE_STEP_S))
+    return Figure(look, side, seed, first, curve, _paint(look))
 
 
 class _Keys:
@@ -154,8 +137,8 @@ class _Keys:
         free = np.append(root + 0.38 * self.ahead - 0.2 * self.swing, 0.1)
         self.add("free", t, 0, free + rng.normal(0, 0.02, 3))
 
-    def curve(self) -> Any:
-        """All controls as one smooth function of time."""
+    def curve(self, t_s: FloatArray) -> FloatArray:
+        """(n, 12) all controls at times (n,), smooth from key to key."""
         parts = []
         for name, width in (("root", 3), ("blade", 6), ("free", 3)):
             rows = sorted(self.rows[name], key=lambda r: r[0])
@@ -169,12 +152,8 @@ class _Keys:
             t = np.array([r[0] for r in kept])
             y = np.stack([r[2] for r in kept])
             assert y.shape[1] == width
-            parts.append((t, PchipInterpolator(t, y)))
-
-        def at(t_s: FloatArray) -> FloatArray:
-            return np.concatenate([f(np.clip(t_s, t[0], t[-1])) for t, f in parts], axis=1)
-
-        return at
+            parts.append(PchipInterpolator(t, y)(np.clip(t_s, t[0], t[-1])))
+        return np.ascontiguousarray(np.concatenate(parts, axis=1))
 
 
 def _stroke_keys(
@@ -246,6 +225,43 @@ def _carry_keys(game: Game, name: str, keys: _Keys) -> list[tuple[float, float]]
             keys.add("blade", when, 0, np.concatenate([blade, np.append(keys.ahead, 0.2)]))
         spans.append((float(t[0]), float(rally.t_serve_s)))
     return spans
+
+
+@njit(cache=True)
+def _curve_at(curve, t0, t, column):
+    s = min(max((t - t0) / CURVE_STEP_S, 0.0), curve.shape[0] - 1.001)
+    k = int(s)
+    return curve[k, column] + (s - k) * (curve[k + 1, column] - curve[k, column])
+
+
+@njit(cache=True)
+def controls_at(curve, t0, t_s, side, h, phase):
+    """(n, 20) controls of a player of relative height h at times (n,).
+
+    The feet follow the body, one late and one early, and are lifted where it moves.
+    """
+    out = np.empty((t_s.shape[0], 20))
+    for i in range(t_s.shape[0]):
+        t = t_s[i]
+        for c in range(12):
+            out[i, c] = _curve_at(curve, t0, t, c)
+        out[i, 0] += 0.012 * math.sin(1.7 * t + phase)
+        out[i, 1] += 0.012 * math.cos(2.3 * t + phase)
+        for j in range(2):
+            late = t - 0.10 if j == 0 else t + 0.03
+            x, y = _curve_at(curve, t0, late, 0), _curve_at(curve, t0, late, 1)
+            dx = _curve_at(curve, t0, late + 0.02, 0) - x
+            dy = _curve_at(curve, t0, late + 0.02, 1) - y
+            speed = math.sqrt(dx * dx + dy * dy) / 0.02
+            out[i, 12 + 3 * j] = x - side * (0.10 if j else -0.04)
+            out[i, 13 + 3 * j] = y + side * h * (0.21 if j else -0.21)
+            lift = min(0.06 * speed, 0.14) * (0.5 + 0.5 * math.sin(14.0 * t + 3.1 * j))
+            out[i, 14 + 3 * j] = FLOOR_Z_M + 0.075 + lift
+        # shoulders turn a little towards the racket
+        x, y = -side + 0.35 * (out[i, 3] - out[i, 0]), 0.35 * (out[i, 4] - out[i, 1])
+        norm = math.sqrt(x * x + y * y)
+        out[i, 18], out[i, 19] = x / norm, y / norm
+    return out
 
 
 # --- the body ----------------------------------------------------------------------------------

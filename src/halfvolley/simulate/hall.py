@@ -23,21 +23,6 @@ HALF_X, HALF_Y = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Surfaces:
-    """Numbers that the ray kernel takes; order of primitives: hall, table, net."""
-
-    prims: FloatArray
-    n_hall: int
-    n_table: int  # hall and table together
-    materials: FloatArray
-    pictures: FloatArray  # (k, 64, 96, 3)
-    lamps: FloatArray  # (l, 6)
-    ambient: float
-    balls: FloatArray  # (m, 4) centre and radius of a ball around each primitive
-    floor: FloatArray  # irradiance of the floor
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Layers:
     """Pictures of the empty hall in linear light, with a margin all around the frame."""
 
@@ -76,7 +61,7 @@ class _Builder:
         self.prims.append([2, layer, material, *centre, radius] + [0] * 13)
 
 
-def build_surfaces(scene: Scene) -> Surfaces:
+def build_surfaces(scene: Scene) -> cast.Solid:
     """All still surfaces of a scene."""
     b = _Builder()
     pictures = _add_hall(b, scene.hall)
@@ -101,11 +86,13 @@ def build_surfaces(scene: Scene) -> Surfaces:
     lamps = np.array([[*p.centre_m, *p.half_m, p.power] for p in hall.lamps]).reshape(-1, 6)
     prims = np.array(b.prims, dtype=np.float64)
     _set_normals(prims)
+    balls = _balls_around(prims)
     nx = int(2 * hall.half_x_m / cast.FLOOR_CELL_M) + 2
     ny = int(2 * hall.half_y_m / cast.FLOOR_CELL_M) + 2
     floor = np.zeros((ny, nx))
     cast.light_floor(
         prims,
+        balls,
         first,
         n_hall,
         n_table,
@@ -116,9 +103,9 @@ def build_surfaces(scene: Scene) -> Surfaces:
         FLOOR_Z_M,
         floor,
     )
-    return Surfaces(
-        prims, n_hall, n_table, np.array(b.materials, dtype=np.float64), pictures, lamps,
-        hall.ambient, _balls_around(prims), floor,
+    return cast.Solid(
+        prims, balls, n_hall, n_table, np.array(b.materials, dtype=np.float64),
+        pictures, lamps, hall.ambient, floor,
     )  # fmt: skip
 
 
@@ -283,13 +270,13 @@ def undistort_curve(camera: Camera) -> tuple[FloatArray, float]:
 
 
 def render_layers(
-    surfaces: Surfaces, camera: Camera, margin_px: int, blur_px: float, seed: int, spp: int = 24
+    surfaces: cast.Solid, camera: Camera, margin_px: int, blur_px: float, seed: int, spp: int = 24
 ) -> Layers:
     """The empty hall as a camera sees it.
 
     Parameters
     ----------
-    surfaces : Surfaces
+    surfaces : Solid
         What there is.
     camera : Camera
         Pose and lens; its size is that of the frame.
@@ -312,12 +299,11 @@ def render_layers(
     c = camera.c_px + margin_px
     canvas = Camera(size, camera.f_px, c, camera.k, camera.R, camera.t_m, camera.cov)
     curve, step = undistort_curve(canvas)
-    base, table, net = cast.cast(
-        size, camera.f_px, float(c[0]), float(c[1]), curve, step, np.ascontiguousarray(camera.R),
-        np.ascontiguousarray(camera.centre_m), surfaces.prims, surfaces.balls, surfaces.n_hall,
-        surfaces.n_table, surfaces.materials, surfaces.pictures, surfaces.lamps, surfaces.ambient,
-        surfaces.floor, spp, seed % 65536,
+    eye = cast.Eye(
+        camera.f_px, float(c[0]), float(c[1]), curve, step, np.ascontiguousarray(camera.R),
+        np.ascontiguousarray(camera.centre_m),
     )  # fmt: skip
+    base, table, net = cast.cast(size, eye, surfaces, spp, seed % 65536)
     if blur_px > 0:
         base = cv2.GaussianBlur(base, (0, 0), blur_px)
         for part, n in ((table, 4), (net, 4)):

@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 
 from halfvolley.simulate import raster
+from halfvolley.simulate.cast import Solid
 from halfvolley.simulate.hall import (
     Layers,
     LightImage,
-    Surfaces,
     render_layers,
     undistort_curve,
 )
@@ -74,7 +74,7 @@ class Still:
     """The empty hall in any of the views, rendered once a part and turned as the camera turns."""
 
     def __init__(
-        self, surfaces: Surfaces, rig: CameraRig, views: list[View], seed: int, spp: int
+        self, surfaces: Solid, rig: CameraRig, views: list[View], seed: int, spp: int
     ) -> None:
         self.rig = rig
         self.layers: dict[int, Layers] = {}

@@ -13,8 +13,6 @@ from numba import njit
 from halfvolley.camera.kernels import project_point, project_point_jacobian
 from halfvolley.simulate.kernels import place_at
 
-SHADOW_REACH_M = 0.6
-
 
 @njit(cache=True)
 def mix_rows(early, late, lens, R, t, height, out):
@@ -266,21 +264,41 @@ def put_figure(frame, parts, table, net, x0, y0):
 
 
 @njit(cache=True)
-def darken(light, table, table_only, u, v, a, b, c, strength, x0, y0, x1, y1, ox, oy):
-    """A soft shadow: an ellipse of inverse matrix (a, b, c) about (u, v) loses light.
+def darken(light, table, x0, y0, spots, lens, R, t):
+    """Soft round shadows on level ground: each loses light about a place.
 
-    light is a window from (ox, oy) on; the box (x0, y0) to (x1, y1) and table are the frame's.
+    light is the window from (x0, y0) on; table is the frame's. spots (n, 6): place (3), radius,
+    strength, 1 for a shadow on the table and 0 for one on the floor.
     """
-    for j in range(y0, y1):
-        for i in range(x0, x1):
-            dx, dy = i - u, j - v
-            q = a * dx * dx + 2 * b * dx * dy + c * dy * dy
-            if q >= 1.0:
-                continue
-            s = strength * (1.0 - q) ** 2
-            s *= table[j, i, 3] if table_only else 1.0 - table[j, i, 3]
-            for k in range(3):
-                light[j - oy, i - ox, k] *= 1.0 - s
+    h, w = light.shape[0], light.shape[1]
+    d_xyz, d_par = np.empty((2, 3)), np.empty((2, 11))
+    for n in range(spots.shape[0]):
+        size, strength, on_table = spots[n, 3], spots[n, 4], spots[n, 5] > 0.5
+        u, v = project_point_jacobian(
+            lens[0], lens[1], lens[2], lens[3], lens[4], R, t,
+            spots[n, 0], spots[n, 1], spots[n, 2], d_xyz, d_par,
+        )  # fmt: skip
+        if math.isnan(u):
+            continue
+        # matrix of the ellipse that a level circle becomes, never thinner than half a pixel
+        s = size * size
+        a = s * (d_xyz[0, 0] ** 2 + d_xyz[0, 1] ** 2) + 0.3
+        b = s * (d_xyz[0, 0] * d_xyz[1, 0] + d_xyz[0, 1] * d_xyz[1, 1])
+        c = s * (d_xyz[1, 0] ** 2 + d_xyz[1, 1] ** 2) + 0.3
+        det = a * c - b * b
+        ru, rv = math.sqrt(a), math.sqrt(c)
+        left, right = max(math.ceil(u - ru), x0), min(math.floor(u + ru), x0 + w - 1)
+        top, bottom = max(math.ceil(v - rv), y0), min(math.floor(v + rv), y0 + h - 1)
+        for j in range(top, bottom + 1):
+            for i in range(left, right + 1):
+                dx, dy = i - u, j - v
+                q = (c * dx * dx - 2 * b * dx * dy + a * dy * dy) / det
+                if q >= 1.0:
+                    continue
+                loss = strength * (1.0 - q) ** 2
+                loss *= table[j, i, 3] if on_table else 1.0 - table[j, i, 3]
+                for k in range(3):
+                    light[j - y0, i - x0, k] *= 1.0 - loss
 
 
 @njit(cache=True, error_model="numpy")

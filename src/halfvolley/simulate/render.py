@@ -193,7 +193,7 @@ class Renderer:
         return Picture(luma, cb, cr, ball, others)
 
 
-def _grain(rng: np.random.Generator, size: int = 1024) -> LightImage:
+def _grain(rng: np.random.Generator, size: int = 512) -> LightImage:
     """Noise of unit variance, slightly smooth as after interpolation of a colour mosaic."""
     white = rng.standard_normal((size, size)).astype(np.float32)
     soft = white + 0.35 * (np.roll(white, 1, 0) + np.roll(white, 1, 1))

@@ -361,7 +361,7 @@ def _random_lamps(rng: np.random.Generator, hall: Hall, one_sided: bool) -> tupl
     z = hall.ceiling_z_m - 0.02
     if one_sided:
         side = float(rng.choice([-1.0, 1.0]))
-        y = side * (hall.half_y_m - 1.3)
+        y = side * max(hall.half_y_m - 2.0, 1.2)
         places = [(x, y) for x in (-3.0, 0.0, 3.0)]
     else:
         nx, ny = int(rng.integers(2, 4)), int(rng.integers(1, 3))
