@@ -56,7 +56,9 @@ def test_the_picture_changes_where_the_label_says(crops):
 def test_there_are_balls_and_there_are_none(crops):
     inside = np.array([c.inside[1] for c in crops])
     assert 0.3 < inside.mean() < 0.9
-    assert {c.aim for c in crops} >= {"ball", "figure"}
+    aims = {c.aim for c in crops}
+    assert "ball" in aims
+    assert len(aims) > 1
     assert all((c.visible[~c.inside] < 0.999).all() for c in crops)
 
 

@@ -33,7 +33,7 @@ def see_figures(
     figures = [(s, f) for s in stages for f in s.figures]
     h = rig.size_px[1]
     # as many moments as a fast hand needs for an even smear
-    n = int(np.clip(np.ceil(rig.exposure_s * 300), 1, 5))
+    n = int(np.clip(np.ceil(rig.exposure_s * 240), 1, 4))
     offsets = rig.exposure_s * (np.arange(n) + 0.5) / n
     times = np.concatenate([t_s + offsets, t_s + offsets + rig.readout_s])
     limbs = np.zeros((len(figures), n, N_LIMBS, 24))
@@ -71,10 +71,12 @@ def lay_figures(sheet: Sheet, crowd: Crowd, scene: Scene, view: View, rim: float
         lamps = lamp_light(scene, crowd.roots_m[i])
         parts = np.zeros((3, y1 - y0, x1 - x0, 4), np.float32)
         table, net = sheet.table[y0:y1, x0:x1], sheet.net[y0:y1, x0:x1]
+        ambient = scene.hall.ambient
+        shades = raster.limb_shades(view.R, lamps, ambient, FLOOR_LIGHT)
         n = crowd.counts.shape[1]
         for m in range(n):
             raster.draw_limbs(
-                crowd.limbs[i, m], crowd.counts[i, m], view.R, lamps, scene.hall.ambient,
-                FLOOR_LIGHT, side, rim, table, net, x0, y0, 1.0 / n, parts,
+                crowd.limbs[i, m], crowd.counts[i, m], view.R, lamps, ambient, FLOOR_LIGHT,
+                shades, side, rim, table, net, x0, y0, 1.0 / n, parts,
             )  # fmt: skip
         raster.put_figure(sheet.light, parts, table, net, x0 - sheet.x0, y0 - sheet.y0)

@@ -13,6 +13,8 @@ from numba import njit
 from halfvolley.camera.kernels import project_point, project_point_jacobian
 from halfvolley.simulate.kernels import place_at
 
+SHADES = 33  # places across a ball or limb for which light is worked out
+
 
 @njit(cache=True)
 def mix_rows(early, late, lens, R, t, height, out):
@@ -128,9 +130,9 @@ def limbs_box(limbs, counts, rim):
 
 @njit(cache=True, error_model="numpy", fastmath=True)
 def limb_at(o, x, y, rim, found):
-    """Coverage of a pixel by a limb; found (5,) becomes place along, distance, normal u, v, w.
+    """Coverage of a pixel by a limb; found (4,) becomes place along, distance, normal u, v.
 
-    The normal is in the camera's axes but for discs, where it is not set.
+    The normal is in the camera's axes; for discs it is not set.
     """
     if o[18] != 0.0:
         dx, dy = x - o[0], y - o[1]
@@ -156,21 +158,41 @@ def limb_at(o, x, y, rim, found):
             found[2], found[3] = m * dx / d, m * dy / d
         else:
             found[2] = found[3] = 0.0
-        found[4] = -math.sqrt(1.0 - m * m)
     return cover
 
 
 @njit(cache=True, error_model="numpy", fastmath=True)
+def limb_shades(R, lamps, ambient, floor_light):
+    """(SHADES, SHADES) light of a round limb by its normal's share down and right in the picture."""
+    out = np.empty((SHADES, SHADES))
+    half = (SHADES - 1) // 2
+    for j in range(SHADES):
+        for i in range(SHADES):
+            a, b = (i - half) / half, (j - half) / half
+            m = math.sqrt(a * a + b * b)
+            if m > 1.0:
+                a, b, m = a / m, b / m, 1.0
+            c = -math.sqrt(1.0 - m * m)
+            out[j, i] = _lit(
+                R[0, 0] * a + R[1, 0] * b + R[2, 0] * c, R[0, 1] * a + R[1, 1] * b + R[2, 1] * c,
+                R[0, 2] * a + R[1, 2] * b + R[2, 2] * c, lamps, ambient, floor_light,
+            )  # fmt: skip
+    return out
+
+
+@njit(cache=True, error_model="numpy", fastmath=True)
 def draw_limbs(
-    limbs, n, R, lamps, ambient, floor_light, camera_side, rim, table, net, x0, y0, weight, out
-):
+    limbs, n, R, lamps, ambient, floor_light, shades, camera_side, rim, table, net, x0, y0,
+    weight, out,
+):  # fmt: skip
     """Adds a moment of a figure to out (3, h, w, 4): behind the table, behind the net, before all.
 
-    lamps (l, 4): unit direction to the lamp and irradiance. table and net are the layers over the
-    window. out holds light times coverage, and coverage.
+    lamps (l, 4): unit direction to the lamp and irradiance; shades as `limb_shades`. table and
+    net are the layers over the window. out holds light times coverage, and coverage.
     """
     h, w = out.shape[1], out.shape[2]
-    found = np.empty(5)
+    found = np.empty(4)
+    half = (SHADES - 1) // 2
     moment = np.zeros((3, h, w, 4), np.float32)
     used = np.zeros((3, 4), np.int64)  # bounds of what each level holds
     for level in range(3):
@@ -197,15 +219,7 @@ def draw_limbs(
                     continue
                 s = found[0]
                 if not disc:
-                    a, b, c = found[2], found[3], found[4]
-                    shade = _lit(
-                        R[0, 0] * a + R[1, 0] * b + R[2, 0] * c,
-                        R[0, 1] * a + R[1, 1] * b + R[2, 1] * c,
-                        R[0, 2] * a + R[1, 2] * b + R[2, 2] * c,
-                        lamps,
-                        ambient,
-                        floor_light,
-                    )
+                    shade = shades[half + round(half * found[3]), half + round(half * found[2])]
                 second = flip if disc else (o[16] <= s <= o[17])
                 base = 13 if second else 10
                 level = 2
@@ -381,9 +395,6 @@ def seen_time(node_t, node_x, node_v, start, readout, height, extra, lens, R, t,
     return T, u, v
 
 
-SHADES = 33
-
-
 @njit(cache=True)
 def ball_shades(R, lamps, ambient, under, colour, gloss):
     """(SHADES, SHADES, 3) light of a ball at the places of its disc, by row and column."""
@@ -441,7 +452,7 @@ def draw_ball(
     gains coverage inside the window, visible coverage, and its moments in u and v.
     """
     h, w = cover.shape
-    found = np.empty(5)
+    found = np.empty(4)
     half = (SHADES - 1) // 2
     most = limbs.shape[0] * limbs.shape[2]
     near = np.empty((limbs.shape[1], most, 2), np.int64)
