@@ -168,6 +168,17 @@ def test_no_ball_is_an_answer(tmp_path, clip):
     assert (tmp_path / "s" / "report" / "report.html").exists()
 
 
+def test_a_clip_that_is_cut_short_is_measured_as_far_as_it_goes(tmp_path):
+    clip = write_clip(tmp_path / "clip.mkv", n=60)
+    whole = clip.read_bytes()
+    clip.write_bytes(whole[: int(0.6 * len(whole))])
+    result = measured_without_table(tmp_path, clip)
+    assert result.exit_code == 0, result.output
+    assert "cut short" in result.stdout
+    manifest = json.loads((tmp_path / "s" / "tables" / "manifest.json").read_text())
+    assert any("cut short" in words for words in manifest["clips"]["clip"]["warnings"])
+
+
 def test_a_second_time_there_is_nothing_to_do(tmp_path, clip):
     measured_without_table(tmp_path, clip)
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
