@@ -235,6 +235,8 @@ def table_things(colour, white=(0.8, 0.8, 0.8), at=(0.0, 0.0), turn=0.0, net=Tru
             Thing(place(0, -0.915, 0), edge(0, 1.83, 0), edge(0, 0, 0.1525), (0.03, 0.05, 0.04),
                   white, MESH)
         )  # fmt: skip
+        top = place(-0.0025, -0.915, 0.1525)
+        things.append(Thing(top, edge(0.005, 0, 0), edge(0, 1.83, 0), white))
         for y in (-0.915, 0.915):
             post = place(0, y * 1.01, -0.03), place(0, y * 1.01, 0.14)
             things.append(Thing(post[0], post[1], (0.011,), (0.04, 0.04, 0.04), pattern=-1))

@@ -11,14 +11,15 @@ from halfvolley.camera.find import (
     FindSettings,
     Found,
     Planes,
+    explained_px,
     find_tables,
     refit,
     scaled,
     small_picture,
 )
-from halfvolley.camera.hand import camera_of_corners, check_corners, check_order
+from halfvolley.camera.hand import camera_of_corners, check_corners, check_order, quad_camera
 from halfvolley.camera.projection import project
-from halfvolley.camera.refine import Refined, RefineSettings, refine
+from halfvolley.camera.refine import Clicks, Refined, RefineSettings, refine
 from halfvolley.camera.sightings import (
     Sightings,
     SightSettings,
@@ -46,7 +47,9 @@ class CalibrateSettings:
     sight: SightSettings = field(default_factory=SightSettings)
     refine: RefineSettings = field(default_factory=RefineSettings)
     refined_pictures: int = 5  # more tell nothing new: a still scene repeats its own errors
+    click_sd_px: float = 5.0  # at 1920 wide: of a corner given by hand
     hand_reach_px: float = 25.0  # at 1920 wide: how far off corners given by hand may be
+    least_net: float = 0.35  # share of the net that must be seen before it counts
     low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
     end_view_deg: float = 20.0  # the nearer end is A where the table points at the camera
 
@@ -118,10 +121,13 @@ def calibrate(
     if info_size is not None and tuple(info_size) != (width, height):
         raise BadInput(f"pictures are {width} x {height} px, the clip {info_size}")
     views = views_of(pictures)
+    clicks = None
     if corners_px is not None:
         corners = check_corners(corners_px, (width, height))
-        start, warnings = _start_by_hand(views[0], corners, settings)
+        start = _start_by_hand(views[0], corners, settings)
+        warnings: list[str] = []
         chosen, view, n_tables = start, views[0], 0
+        clicks = Clicks(corners, settings.click_sd_px * max(1.0, width / 1920.0))
     else:
         view, tables = _first_view_with_table(views, settings)
         chosen, warnings = _choose(tables, table)
@@ -131,8 +137,8 @@ def calibrate(
                 f"the first picture shows no table; the camera is that at {view[0].t_s:.2f} s"
             )
         chosen = _turned(chosen, end_a, settings)
-    done = refine_on(view, chosen, settings)
-    if done is None:
+    done = refine_on(view, chosen, settings, clicks)
+    if done is None or (clicks is not None and np.mean(done[2][:N_OUTER]) < 0.2):
         if corners_px is None:
             raise NoCamera(f"the table's lines could not be followed; {NEXT_STEP}")
         return _from_corners_alone(view[0], chosen, warnings)
@@ -151,7 +157,10 @@ def calibrate(
 
 
 def refine_on(
-    view: Sequence[Frame], start: Camera, settings: CalibrateSettings = CalibrateSettings()
+    view: Sequence[Frame],
+    start: Camera,
+    settings: CalibrateSettings = CalibrateSettings(),
+    clicks: Clicks | None = None,
 ) -> tuple[Refined, Tone, FloatArray] | None:
     """Refine a start on pictures of one view.
 
@@ -163,6 +172,8 @@ def refine_on(
         Good to a few pixels.
     settings : CalibrateSettings
         Limits.
+    clicks : Clicks, optional
+        Corners given by hand.
 
     Returns
     -------
@@ -178,20 +189,24 @@ def refine_on(
     share = np.zeros(NET + 1)
     fitted = None
     for search_px in (4.0 * scale, 2.0 * scale, 1.5 * scale):
-        seen = []
-        share[:] = 0.0
+        seen, asked = [], []
         for frame, camera in zip(frames, cameras, strict=True):
             cuts = cuts_of(camera, settings.sight)
-            seen.append(sight(frame.luma, cuts, tone, search_px, settings.sight))
+            one = sight(frame.luma, cuts, tone, search_px, settings.sight)
             n = np.bincount(cuts.strip, minlength=NET + 1)
-            hit = np.bincount(seen[-1].strip, minlength=NET + 1)
-            share = np.maximum(share, hit / np.maximum(n, 1))
+            if np.sum(one.strip == NET) < settings.least_net * n[NET]:
+                # a few cuts of whatever lies there are no net, and would pull far
+                one = one.take(one.strip != NET)
+            seen.append(one)
+            asked.append(np.maximum(n, 1))
         if sum(_table_points(s) for s in seen) < 24:
             return None
-        fitted = refine(cameras, seen, settings.refine)
+        fitted = refine(cameras, seen, settings.refine, clicks=clicks)
         cameras = list(fitted.cameras)
         tone = measure_tone(frames[0].luma, cameras[0])
     assert fitted is not None
+    for one, inlier, n in zip(seen, fitted.inlier, asked, strict=True):
+        share = np.maximum(share, np.bincount(one.strip[inlier], minlength=NET + 1) / n)
     return fitted, tone, share
 
 
@@ -252,41 +267,40 @@ def _turned(camera: Camera, end_a: str | None, settings: CalibrateSettings) -> C
     return camera if first else replace(camera, R=camera.R * np.array([-1.0, -1.0, 1.0]))
 
 
-def _start_by_hand(
-    view: list[Frame], corners: FloatArray, settings: CalibrateSettings
-) -> tuple[Camera, list[str]]:
+def _start_by_hand(view: list[Frame], corners: FloatArray, settings: CalibrateSettings) -> Camera:
     """A start from corners given by hand: the table found near them, else what they say."""
     height, width = view[0].luma.shape
     planes = small_picture(view, settings.find)
-    reach = settings.hand_reach_px * width / 1920.0
+    reach = settings.hand_reach_px * max(width / 1920.0, 0.6)
+    by_hand = camera_of_corners(corners, (width, height))
     near = [
         (float(np.abs(np.roll(t.corners_px, turn, axis=0) - corners).max()), turn, t)
         for t in find_tables(planes, settings.find)
         for turn in range(4)
     ]
-    by_hand = camera_of_corners(corners, (width, height))
     if near:
         off, turn, found = min(near, key=lambda n: n[0])
         if off < reach:
             check_order(turn, corners)
             half = np.array([-1.0, -1.0, 1.0])
-            return (
-                found.camera if turn == 0 else replace(found.camera, R=found.camera.R * half)
-            ), []
+            return found.camera if turn == 0 else replace(found.camera, R=found.camera.R * half)
     fitted = _fit_near(planes, by_hand, reach)
-    return (fitted if fitted is not None else by_hand), []
+    # the same corners read as if they began with a long side: does that explain far more?
+    other = quad_camera(np.roll(corners, -1, axis=0), (width, height))
+    if other is not None and fitted[1] < 0.5 * _fit_near(planes, other, reach)[1]:
+        check_order(1, corners)
+    return fitted[0]
 
 
-def _fit_near(planes: Planes, start: Camera, reach_px: float) -> Camera | None:
-    """A camera whose lines are found around a rough start; None where they are not."""
-    small = scaled(start, planes.scale)
+def _fit_near(planes: Planes, start: Camera, reach_px: float) -> tuple[Camera, float]:
+    """A camera whose lines are found around a rough start, and how much of them [px]."""
     reach = reach_px * planes.scale
-    fitted = refit(planes, small, (0.6 * reach, 0.3 * reach, 3.0, 2.0))
+    fitted = refit(planes, scaled(start, planes.scale), (0.6 * reach, 0.3 * reach, 3.0, 2.0))
     if fitted is None:
-        return None
+        return start, 0.0
     camera = scaled(fitted, 1.0 / planes.scale)
     moved = np.abs(project(camera, CORNERS_M) - project(start, CORNERS_M)).max()
-    return camera if moved < reach_px else None
+    return (camera, explained_px(planes, fitted)) if moved < reach_px else (start, 0.0)
 
 
 def _from_corners_alone(picture: Frame, camera: Camera, warnings: list[str]) -> Calibration:

@@ -398,6 +398,13 @@ def refit(
     return camera
 
 
+def explained_px(planes: Planes, camera: Camera) -> float:
+    """Length of the table's lines that a small picture shows where a camera has them [px]."""
+    cuts = cuts_of(camera, COARSE)
+    seen = sight(planes.luma, cuts, Tone(), 2.0, COARSE)
+    return COARSE.spacing_px * float(np.sum(seen.strip != NET))
+
+
 def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | None:
     cuts = cuts_of(camera, COARSE)
     tone = Tone(sigma_px=settings.sigma_px)

@@ -139,24 +139,44 @@ def check_order(turn: int, corners: FloatArray) -> None:
         )
 
 
+def quad_camera(corners: FloatArray, size_px: tuple[int, int]) -> Camera | None:
+    """Camera without distortion that sees the table's corners there; None where none does.
+
+    Parameters
+    ----------
+    corners : (4, 2) float64
+        In the order of CORNERS_M [px].
+    size_px : tuple of int
+        Width and height of the picture.
+
+    Returns
+    -------
+    Camera or None
+        With the covariance that four such points give.
+    """
+    fitted = pose_of_corners(
+        corners, size_px, CORNERS_M, FindSettings(min_f_share=0.3, max_f_share=6.0)
+    )
+    if fitted is None or fitted[1] > 0.02 * size_px[0]:
+        return None
+    camera, miss = fitted
+    return replace(camera, cov=_cov_of_corners(camera, max(CLICK_SD_PX, miss)))
+
+
 def camera_of_corners(corners: FloatArray, size_px: tuple[int, int]) -> Camera:
-    """Camera without distortion that sees the table's corners there.
+    """As `quad_camera`, but corners that no camera sees are refused.
 
     Raises
     ------
     BadInput
-        If no camera above the table does.
+        If no camera above the table sees it so.
     """
-    settings = FindSettings(min_f_share=0.3, max_f_share=6.0)
-    fitted = pose_of_corners(corners, size_px, CORNERS_M, settings)
-    other = pose_of_corners(np.roll(corners, -1, axis=0), size_px, CORNERS_M, settings)
-    limit = 0.02 * size_px[0]
-    if fitted is None or fitted[1] > limit:
-        if other is not None and other[1] < 0.5 * limit:
+    camera = quad_camera(corners, size_px)
+    if camera is None:
+        if quad_camera(np.roll(corners, -1, axis=0), size_px) is not None:
             check_order(1, corners)
         raise BadInput(f"no camera sees a table with corners at {_listed(corners)}; {ORDER}")
-    camera, miss = fitted
-    return replace(camera, cov=_cov_of_corners(camera, max(CLICK_SD_PX, miss)))
+    return camera
 
 
 def _cov_of_corners(camera: Camera, sd_px: float) -> FloatArray:

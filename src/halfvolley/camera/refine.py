@@ -7,7 +7,7 @@ import numpy as np
 
 from halfvolley.camera.projection import project_jacobian, rotation_vector, rotations
 from halfvolley.camera.sightings import Sightings
-from halfvolley.camera.table import N_OUTER, NET, STRIPS, strip_points
+from halfvolley.camera.table import CORNERS_M, N_OUTER, NET, STRIPS, strip_points
 from halfvolley.constants import NET_HEIGHT_M, TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.types import BoolArray, Camera, FloatArray, IntArray
 
@@ -47,6 +47,14 @@ class Refined:
     residual_px: float  # rms of those on the table
     residual_mm: float  # the same on the table
     inlier: tuple[BoolArray, ...]  # a picture, of its sightings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Clicks:
+    """Corners pointed at by hand in the first picture; they decide what the lines leave open."""
+
+    uv_px: FloatArray  # (4, 2) in the order of CORNERS_M
+    sd_px: float
 
 
 @dataclass(slots=True, eq=False)
@@ -136,7 +144,20 @@ def _prior(state: _State, settings: RefineSettings) -> tuple[FloatArray, FloatAr
     return A, g
 
 
-def _prior_cost(state: _State, settings: RefineSettings) -> float:
+def _add_clicks(A: FloatArray, g: FloatArray, camera: Camera, clicks: Clicks | None) -> None:
+    """Corners pointed at by hand as eight equations on the first camera."""
+    if clicks is None:
+        return
+    uv, _, d = project_jacobian(camera, CORNERS_M)
+    J = np.zeros((8, len(g)))
+    J[:, :TABLE_AT] = d[:, :, :TABLE_AT].reshape(8, TABLE_AT)
+    J[:, 0] *= camera.f_px
+    J[:, N_SHARED : N_SHARED + 6] = d[:, :, TABLE_AT:].reshape(8, 6)
+    A += J.T @ J / clicks.sd_px**2
+    g += J.T @ (clicks.uv_px - uv).ravel() / clicks.sd_px**2
+
+
+def _prior_cost(state: _State, settings: RefineSettings, clicks: Clicks | None) -> float:
     """Squared distance to what is believed, in standard deviations."""
     A, g = _prior(state, settings)
     first = state.cameras[0]
@@ -145,6 +166,9 @@ def _prior_cost(state: _State, settings: RefineSettings) -> float:
     for other in state.cameras[1:]:
         d = np.concatenate([rotation_vector(other.R @ first.R.T), other.t_m - first.t_m])
         cost += float(tie @ d**2)
+    if clicks is not None:
+        off = project_jacobian(first, CORNERS_M)[0] - clicks.uv_px
+        cost += float(np.sum(off**2)) / clicks.sd_px**2
     return cost
 
 
@@ -164,6 +188,7 @@ def _weights(miss: FloatArray, sd: FloatArray, m: int, settings: RefineSettings)
 def refine(
     cameras: Sequence[Camera], sightings: Sequence[Sightings],
     settings: RefineSettings = RefineSettings(), iterations: int = 10,
+    clicks: Clicks | None = None,
 ) -> Refined:  # fmt: skip
     """Fit one camera with a pose a picture to sightings of the lines.
 
@@ -177,6 +202,8 @@ def refine(
         Priors and robustness.
     iterations : int
         At most so many steps.
+    clicks : Clicks, optional
+        Corners given by hand.
 
     Returns
     -------
@@ -200,6 +227,7 @@ def refine(
     for _ in range(iterations):
         weight = _weights(miss, sd, m, settings)
         A, g = _prior(state, settings)
+        _add_clicks(A, g, state.cameras[0], clicks)
         at = 0
         for i, (r, d_shared, d_pose, _) in enumerate(parts):
             w = weight[at : at + len(r)]
@@ -214,7 +242,7 @@ def refine(
             g[:N_SHARED] += ws.T @ r
             g[own] += d_pose.T @ (w * r)
         size = np.sqrt(np.diag(A))
-        cost = float(weight @ miss**2) + _prior_cost(state, settings)
+        cost = float(weight @ miss**2) + _prior_cost(state, settings, clicks)
         moved = False
         for _ in range(6):
             scaled = A / np.outer(size, size) + damping * np.eye(n)
@@ -227,7 +255,7 @@ def refine(
             ]
             trial_miss = np.concatenate([p[0] for p in trial_parts])
             if np.isfinite(trial_miss).all():
-                trial_cost = float(weight @ trial_miss**2) + _prior_cost(trial, settings)
+                trial_cost = float(weight @ trial_miss**2) + _prior_cost(trial, settings, clicks)
                 if trial_cost <= cost * (1 + 1e-12):
                     moved = True
                     break
