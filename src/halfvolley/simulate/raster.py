@@ -163,7 +163,7 @@ def limb_at(o, x, y, rim, found):
 
 @njit(cache=True, error_model="numpy", fastmath=True)
 def limb_shades(R, lamps, ambient, floor_light):
-    """(SHADES, SHADES) light of a round limb by its normal's share down and right in the picture."""
+    """(SHADES, SHADES) light of a round limb by its normal: share down, share right."""
     out = np.empty((SHADES, SHADES))
     half = (SHADES - 1) // 2
     for j in range(SHADES):
