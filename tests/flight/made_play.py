@@ -20,7 +20,15 @@ from halfvolley.constants import (
 )
 from halfvolley.physics import Environment
 from halfvolley.physics.kernels import bounce, fly, fly_sensitivities, land
-from halfvolley.types import Camera, ClipCamera, Contact, Detections, FloatArray, Shutter
+from halfvolley.types import (
+    Camera,
+    ClipCamera,
+    Contact,
+    Detections,
+    FloatArray,
+    IntArray,
+    Shutter,
+)
 
 R = BALL_RADIUS_M.value
 HALF_X, HALF_Y, FLOOR_Z, NET_Z = 1.37, 0.7625, -0.76 + R, 0.1525
@@ -38,9 +46,11 @@ class Nature:
     e0: float = TABLE_RESTITUTION_AT_REST.value
     e1: float = TABLE_RESTITUTION_SLOPE.value
     mu: float = TABLE_FRICTION.value
+    scatter: float = 0.0  # how much single bounces stray from the law: 1 is what is claimed
+    plane_sd_m: float = 0.0  # unevenness of the table
 
     @staticmethod
-    def draw(rng: np.random.Generator) -> "Nature":
+    def draw(rng: np.random.Generator, scatter: float = 0.0) -> "Nature":
         """As far from what the estimator expects as its priors say, at most two sd."""
 
         def one(constant):
@@ -49,7 +59,7 @@ class Nature:
         return Nature(
             DEFAULT[0] + 0.03 * rng.normal(), one(DRAG_COEFFICIENT), one(LIFT_SCALE),
             one(TABLE_RESTITUTION_AT_REST), max(one(TABLE_RESTITUTION_SLOPE), 0.0),
-            one(TABLE_FRICTION),
+            one(TABLE_FRICTION), scatter, 0.001 * scatter,
         )  # fmt: skip
 
     @property
@@ -62,10 +72,20 @@ class Nature:
         return fly(state[:3], state[3:6], state[6:9], *self.air, np.asarray(t, float))
 
     def bounced(self, state: FloatArray, floor: bool = False) -> FloatArray:
-        """(9,) state after a bounce on the table, or the floor."""
+        """(9,) state after a bounce on the table, or the floor, that obeys the law."""
         law = (0.75, 0.01, 0.35) if floor else (self.e0, self.e1, self.mu)
         v, w = bounce(state[3:6], state[6:9], *law, R)
         return np.concatenate([state[:3], v, w])
+
+    def strays(self, before: FloatArray, after: FloatArray, rng: np.random.Generator):
+        """(9,) state after a table bounce that strays from the law as much as refinement allows."""
+        v_sd = 0.08 + 0.12 * float(np.hypot(*(after[3:5] - before[3:5])))
+        w_sd = 1.5 * v_sd / R + 10.0
+        sd = [v_sd, v_sd, 0.03 + 0.015 * abs(before[5]), w_sd, w_sd, 10.0 + 0.1 * abs(before[8])]
+        out = after.copy()
+        out[3:] += self.scatter * np.array(sd) * rng.normal(size=6)
+        out[5] = max(out[5], 0.05)
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,8 +134,8 @@ class _NoSuchBall(Exception):
 class _Writer:
     """Grows a path arc by arc."""
 
-    def __init__(self, nature: Nature, t_s: float, state: FloatArray) -> None:
-        self.nature, self.t_s, self.state = nature, t_s, state
+    def __init__(self, nature: Nature, t_s: float, state: FloatArray, rng) -> None:
+        self.nature, self.t_s, self.state, self.rng = nature, t_s, state, rng
         self.starts, self.states, self.touches = [t_s], [state], []
 
     def touch(self, kind: str, span_s: float, after=None) -> None:
@@ -126,6 +146,12 @@ class _Writer:
         self.starts.append(self.t_s)
         self.states.append(self.state)
         self.touches.append(Touch(kind, self.t_s, before, self.state))
+
+    def bounce(self) -> None:
+        """Down to the table and up again."""
+        n = self.nature
+        span, _ = self.fall(R + n.plane_sd_m * self.rng.normal())
+        self.touch("table", span, lambda s: n.strays(s, n.bounced(s), self.rng))
 
     def fall(self, height_m: float) -> tuple[float, FloatArray]:
         s = self.state
@@ -224,7 +250,7 @@ def _rally(
 ) -> Path:
     hand = np.array([side * rng.uniform(1.45, 1.7), rng.uniform(-0.4, 0.4), rng.uniform(0.1, 0.3)])
     up = np.array([side * rng.normal(0, 0.1), rng.normal(0, 0.1), rng.uniform(2.2, 3.2)])
-    w = _Writer(nature, t0_s, np.concatenate([hand, up, np.zeros(3)]))
+    w = _Writer(nature, t0_s, np.concatenate([hand, up, np.zeros(3)]), rng)
     span, at = w.fall(float(hand[2]) + rng.uniform(0.0, 0.1))
     w.touch("racket", span, _serve(nature, at[:3], rng))
     for i in range(strokes):
@@ -232,7 +258,7 @@ def _rally(
         if last and i > 0 and finish == "net":
             return _into_net(w, rng)
         for _ in range(2 if i == 0 else 1):
-            w.touch("table", w.fall(R)[0], nature.bounced)
+            w.bounce()
         if last:
             break
         span = _reach(w, rng)
@@ -271,7 +297,7 @@ def _into_net(w: _Writer, rng: np.random.Generator) -> Path:
     w.touch("net", span, stopped)
     span, _ = w.fall(R)
     if span > 0.05:
-        w.touch("table", span, w.nature.bounced)
+        w.bounce()
         return w.done(0.25)
     return w.done(0.1)
 
@@ -279,9 +305,9 @@ def _into_net(w: _Writer, rng: np.random.Generator) -> Path:
 def _to_floor(w: _Writer) -> Path:
     """Off the table and down; small hops on the table are played out."""
     for _ in range(3):
-        span, at = w.fall(R)
+        _, at = w.fall(R)
         if abs(at[0]) < HALF_X + 0.01 and abs(at[1]) < HALF_Y + 0.01:
-            w.touch("table", span, w.nature.bounced)
+            w.bounce()
         else:
             break
     else:
@@ -485,11 +511,34 @@ class Scene:
     true_camera: Camera
     ball: Detections  # those of the detections that are the ball
 
+    @property
+    def ball_t_s(self) -> FloatArray:
+        """(n,) when the ball was seen, as the true shutter has it [s]."""
+        shutter, height = self.camera.shutter, self.true_camera.size_px[1]
+        late = 0.5 * shutter.exposure_s + shutter.readout_s * self.ball.uv_px[:, 1] / height
+        return self.ball.t_s + late
+
+    @property
+    def ball_rows(self) -> IntArray:
+        """(n,) rows of `detections` that are the ball."""
+        mine = {
+            (int(f), float(u)) for f, u in zip(self.ball.frame, self.ball.uv_px[:, 0], strict=True)
+        }
+        d = self.detections
+        seen = zip(d.frame, d.uv_px[:, 0], strict=True)
+        return np.flatnonzero([(int(f), float(u)) in mine for f, u in seen])
+
+    def arcs(self, fewest: int) -> list[set[int]]:
+        """Rows of each arc with so many sightings."""
+        edges = np.append(self.path.starts_s, self.path.end_s)
+        arc = np.searchsorted(edges, self.ball_t_s) - 1
+        rows = [set(self.ball_rows[arc == i].tolist()) for i in range(len(edges) - 1)]
+        return [r for r in rows if len(r) >= fewest]
+
     def touches(self, sightings: int = 3, within_s: float = 0.15) -> list[Touch]:
         """Touches with so many sightings on the arc before and as many on that after."""
-        t = self.ball.t_s + 0.5 * self.camera.shutter.exposure_s
-        t = t + self.camera.shutter.readout_s * self.ball.uv_px[:, 1] / self.true_camera.size_px[1]
-        edges = [self.path.starts_s[0], *(q.t_s for q in self.path.touches), self.path.end_s]
+        t = self.ball_t_s
+        edges = [*self.path.starts_s, self.path.end_s]
         out = []
         for i, touch in enumerate(self.path.touches):
             low = max(edges[i], touch.t_s - within_s)
@@ -503,14 +552,14 @@ class Scene:
 def scene(
     rng: np.random.Generator, view: str = "side", footage: Footage | None = None, *,
     size_px=(1920, 1080), nature: Nature | None = None, source: str = "given",
-    line_px: float = 0.15, path: Path | None = None, **play,
+    line_px: float = 0.15, path: Path | None = None, scatter: float = 0.0, **play,
 ) -> Scene:  # fmt: skip
     """A rally with everything drawn: camera, coefficients, play, errors."""
     footage = footage or Footage()
     nominal = calibrated(random_camera(rng, view, size_px), line_px)
     true = drawn(nominal, rng)
     if path is None:
-        path = rally(rng, nature or Nature.draw(rng), **play)
+        path = rally(rng, nature or Nature.draw(rng, scatter), **play)
     phase = float(rng.random())
     ball = film(path, true, footage, rng, phase)
     frames = np.arange(ball.frame[0] - 5, ball.frame[-1] + 6)

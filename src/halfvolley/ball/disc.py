@@ -34,7 +34,7 @@ RESULT_COLUMNS = 33
 
 MAX_SIDE = 400  # longest side of a window [px]
 _TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
-_INFORMATION = 1.0 / 9.0  # of a pixel: coding misfits in patches, not pixel by pixel
+_INFORMATION = 1.0 / 25.0  # of a pixel: coding misfits in patches, not pixel by pixel
 _SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
 _FINE_STEPS = 5
 _COARSE_STEPS = 4

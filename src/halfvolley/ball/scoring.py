@@ -83,7 +83,8 @@ def score_fits(
 
 
 # what a fit's own normal matrix does not know of its centre; found on rendered clips of four halls
-_SHADING = 0.05  # radii by which shading that is not quite a lit sphere's moves the centre
+_OWN = 0.6  # the fits count a pixel for less than it is, so that priors are heard
+_SHADING = 0.04  # radii by which shading that is not quite a lit sphere's moves the centre
 _UNEXPLAINED = 3.0  # radii, times the unexplained share of the change to the power 3/2
 _LEAST_SD_PX = 0.06  # coding, and what else no fit sees
 
@@ -105,7 +106,7 @@ def centre_covariances(fit: FloatArray) -> FloatArray:
     cov[:, 0, 0] = fit[:, disc.SD + disc.U] ** 2
     cov[:, 1, 1] = fit[:, disc.SD + disc.V] ** 2
     cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV_UV]
-    cov *= (np.maximum(fit[:, disc.MISFIT], 1.0) ** 2)[:, None, None]
+    cov *= ((_OWN * np.maximum(fit[:, disc.MISFIT], 1.0)) ** 2)[:, None, None]
     slope = fit[:, [disc.SHADE_X, disc.SHADE_Y]] / np.maximum(fit[:, disc.LIGHT], 100.0)[:, None]
     slope /= np.maximum(np.hypot(slope[:, 0], slope[:, 1]), 1.0)[:, None]
     slope *= _SHADING * fit[:, disc.R, None]
