@@ -45,28 +45,30 @@ def print_summary(
     for clip in summary.clips:
         _print_clip(clip, console, (checks or {}).get(clip.clip))
     for name, why in summary.not_measured:
-        console.print(f"\n[bold]{escape(name)}[/bold] was not measured: {escape(why)}")
+        console.print(
+            f"\n[bold]{escape(name)}[/bold] was not measured: {escape(why)}", soft_wrap=True
+        )
 
 
 def print_check(check: "Checks", console: Console) -> None:
     """Print the words and figures of a check."""
     for words in check.words:
-        console.print(escape(words))
+        console.print(escape(words), soft_wrap=True)
     if check.rows:
         console.print(_table("In figures", check.heads, check.units, list(check.rows)))
 
 
 def _print_clip(clip: ClipSummary, console: Console, check: "Checks | None") -> None:
     title = check.title if check is not None else finding(clip)
-    console.print(f"\n[bold]{escape(clip.clip)}[/bold]  {escape(title)}")
-    console.print(f"[dim]{escape(camera_words(clip))}[/dim]")
+    console.print(f"\n[bold]{escape(clip.clip)}[/bold]  {escape(title)}", soft_wrap=True)
+    console.print(f"[dim]{escape(camera_words(clip))}[/dim]", soft_wrap=True)
     if check is not None:
         print_check(check, console)
         for warning in clip.warnings:
-            console.print(f"[yellow]Note:[/yellow] {escape(warning)}")
+            console.print(f"[yellow]Note:[/yellow] {escape(warning)}", soft_wrap=True)
         return
     for rally in clip.rallies[:MANY]:
-        console.print(escape(rally_words(clip, rally)))
+        console.print(escape(rally_words(clip, rally)), soft_wrap=True)
     _more(len(clip.rallies), "rallies", console)
     if clip.bounces:
         rows = [
@@ -80,14 +82,14 @@ def _print_clip(clip: ClipSummary, console: Console, check: "Checks | None") -> 
         console.print(_table("Strokes", STROKE_HEADS, STROKE_UNITS, rows))
         _more(len(clip.strokes), "strokes", console)
     for words in unknown_words(clip):
-        console.print(f"[dim]Not known: {escape(words)}.[/dim]")
+        console.print(f"[dim]Not known: {escape(words)}.[/dim]", soft_wrap=True)
     for warning in clip.warnings:
-        console.print(f"[yellow]Note:[/yellow] {escape(warning)}")
+        console.print(f"[yellow]Note:[/yellow] {escape(warning)}", soft_wrap=True)
 
 
 def _more(n: int, what: str, console: Console) -> None:
     if n > MANY:
-        console.print(f"[dim]… and {n - MANY} more {what} in tables/[/dim]")
+        console.print(f"[dim]… and {n - MANY} more {what} in tables/[/dim]", soft_wrap=True)
 
 
 def _table(
