@@ -13,6 +13,7 @@ from halfvolley.camera.projection import rotation_vector
 from halfvolley.types import Camera, ClipCamera, FloatArray, Shutter
 
 HIDDEN_END_S = 3.0  # lines hidden to the end of the clip are believed to be still there so long
+ROUGH_WITHIN_S = 0.045  # looks further apart say nothing of motion from frame to frame
 SightState = Literal["seen", "hidden", "elsewhere"]
 
 
@@ -31,6 +32,7 @@ class PathSettings:
     warp_px: float = 0.35  # rms of lines about a rigid camera that means a bent picture
     knot_s: float = 0.5  # between knots while nothing happens
     most_events: int = 6  # told one by one
+    rough: float = 1.2  # jumps that know nothing of each other have 1.7, a hand at most 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,8 +217,9 @@ def _walk(
         for b in range(a, 6):
             band[11 - (b - a), b::6] = diagonal[:, a, b]
     size = np.sqrt(band[11])
-    for k in range(12):
-        gap = 11 - k
+    band = band[max(12 - n, 0) :]  # a single look has no neighbours
+    for k in range(len(band)):
+        gap = len(band) - 1 - k
         band[k, gap:] /= size[gap:] * size[: n - gap]
     solved = scipy.linalg.solveh_banded(band, vector.reshape(-1) / size)
     steps: FloatArray = (solved / size).reshape(m, 6)
@@ -378,6 +381,11 @@ def _shakes(
         net += float(np.ptp(p.corners_px(), axis=0).max())
     n = sum(int(p.jump.sum()) for p in pieces)
     if shaken_s > 0.25 * (span_s[1] - span_s[0]) and n > 10 and way > 4.0 * net:
+        if _roughness(pieces) > settings.rough:
+            return [
+                f"the picture jumps by {way / n:.1f} px from frame to frame, as no stand and no "
+                "hand moves it: digital stabilisation; switch it off"
+            ]
         return [
             f"the camera shakes all the time, by {way / n:.1f} px from look to look; put it on a "
             "tripod that stands on firm floor"
@@ -387,6 +395,23 @@ def _shakes(
     if len(told) > settings.most_events:
         return [f"the camera was bumped {len(told)} times; each time it was followed"]
     return [_told(e, settings.told_px * scale) for e in told]
+
+
+def _roughness(pieces: list[_Piece]) -> float:
+    """Second differences of the picture's motion over first ones, from frame to frame.
+
+    A hand and a stand sway at a few hertz, smooth at the rate of frames: well below 1. Jumps that
+    know nothing of each other give the square root of 3.
+    """
+    first, second = [np.zeros(0)], [np.zeros(0)]
+    for p in pieces:
+        steps = np.diff(p.corners_px(), axis=0)
+        dense = np.diff(p.t_s) < ROUGH_WITHIN_S
+        both = dense[1:] & dense[:-1]
+        first.append(steps[1:][both].ravel())
+        second.append(np.diff(steps, axis=0)[both].ravel())
+    one, two = np.concatenate(first), np.concatenate(second)
+    return float(np.sqrt(np.mean(two**2) / np.mean(one**2))) if len(one) > 40 else 0.0
 
 
 @dataclass(frozen=True, slots=True)

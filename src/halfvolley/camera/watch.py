@@ -58,6 +58,8 @@ class WatchSettings:
 
 _PATH = PathSettings()
 _FIND = FindSettings(tries=8)
+HALF_TURN: FloatArray = np.array([-1.0, -1.0, 1.0])  # of the table: its ends look alike
+ZOOM_TURN = 0.07  # a lens that is zoomed goes on looking the same way [rad]
 
 
 class LineWatcher:
@@ -286,10 +288,11 @@ class LineWatcher:
         for table in find_tables(small_picture([frame]), _FIND):
             ratio = table.camera.f_px / self._reference.f_px
             if abs(ratio - 1.0) > self._settings.same_focal_share:
-                if self._zoomed_s is None:
+                # from another place it is another view, whatever its lens
+                if self._zoomed_s is None and turn_between(table.camera.R, before.R) < ZOOM_TURN:
                     self._zoomed_s = frame.t_s
                 continue
-            for half_turn in (np.ones(3), np.array([-1.0, -1.0, 1.0])):
+            for half_turn in (np.ones(3), HALF_TURN):
                 R = table.camera.R * half_turn
                 if np.trace(R @ before.R.T) < 1.0:  # more than a quarter turn away
                     continue
@@ -298,6 +301,12 @@ class LineWatcher:
                 if sample is not None:
                     return sample
         return None
+
+
+def turn_between(R: FloatArray, other: FloatArray) -> float:
+    """Angle between two views of a table, whose ends look alike [rad]."""
+    cosines = [0.5 * (np.trace((R * flip) @ other.T) - 1.0) for flip in (np.ones(3), HALF_TURN)]
+    return float(np.arccos(np.clip(max(cosines), -1.0, 1.0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
