@@ -416,7 +416,7 @@ def _add_priors(theta, prior, tight, shade, normal, grad):  # type: ignore[no-un
     """What is believed before: values and sds of `prior`, and the clip's shading."""
     cost = 0.0
     for k in range(PARAMETERS):
-        if LIGHT <= k <= SHADE_Z:
+        if SHADE_X <= k <= SHADE_Z:
             continue
         sd = prior[1, k] * (tight if k < LIGHT else 1.0)
         f = 1.0 / (sd * sd)
@@ -435,7 +435,6 @@ def _add_priors(theta, prior, tight, shade, normal, grad):  # type: ignore[no-un
         grad[k] += f * off
         grad[LIGHT] -= f * mean * off
         cost += f * off * off
-    normal[LIGHT, LIGHT] += 1e-10
     return cost
 
 
@@ -569,6 +568,7 @@ def fit_disc(
     normal = np.zeros((PARAMETERS, PARAMETERS))
     sums = np.zeros(7)
     noise = np.empty(3)
+    level = 0.0
     floor = 0.0
     steps = _COARSE_STEPS if coarse else _FINE_STEPS
     for _ in range(1 if coarse else 2):
@@ -613,6 +613,8 @@ def fit_disc(
             return False
         if math.hypot(theta[0] - u, theta[1] - v) + abs(theta[2] - r) < 0.5 * r:
             break
+    if theta[LIGHT] < 0.25 * level:
+        return False  # it went over to something dark beside the spot
     length = math.hypot(first[3], first[4])
     moved = math.hypot(theta[0] - first[0], theta[1] - first[1])
     if moved > 0.8 * first[2] + 0.25 * length or theta[2] > 1.5 * first[2]:

@@ -24,7 +24,8 @@ from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.frames import ClipInfo, Frame
 
 _DEFAULTS = FinderSettings()
-_OLD_SPACING_S = 0.13  # seven samples span about a second: a flying ball is in one or two of them
+_OLD_SPACING_S = 0.22  # of seven samples: even a ball that comes at the camera is in few of them
+_KNOWN = 0.3  # trust from which the ball's colour is used
 _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
@@ -157,7 +158,7 @@ class BallFinder:
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
         """(n, SPOT_COLUMNS) places worth a look: blobs of change, best first."""
         ring = self._ring
-        known = self._look.colour.trust > 0.3
+        known = self._look.colour.trust > _KNOWN
         count = 0
         for near in (1, 3, 0):
             before = ring.slot(k - near) if near else None
@@ -284,7 +285,13 @@ class BallFinder:
         prior[:, 1, disc.R] = 0.2 * r + 0.5
         length = np.hypot(starts[:, disc.STREAK_X], starts[:, disc.STREAK_Y])
         prior[:, 1, 3:5] = (0.8 * r + 0.4 * length)[:, None]
-        prior[:, 1, disc.CB : disc.CR + 1] = 100.0
+        # an unknown colour is left free; a known one may lie in the shade
+        known = self._look.colour.trust > _KNOWN
+        luma, cb, cr = self._look.colour.mean if known else (120.0, 128.0, 128.0)
+        prior[:, 0, disc.LIGHT] = luma**2
+        prior[:, 1, disc.LIGHT] = luma**2 * (0.7 if known else 10.0)
+        prior[:, 0, disc.CB : disc.CR + 1] = cb - 128.0, cr - 128.0
+        prior[:, 1, disc.CB : disc.CR + 1] = 20.0 if known else 100.0
         prior[:, :, disc.BLUR] = self._look.blur
         prior[:, :, disc.SITE] = self._look.site
         if self._radius_map is not None and len(starts):
