@@ -152,9 +152,13 @@ def test_every_view_sees_the_whole_table(view):
 
 
 def test_uneven_stamps_are_kept(scene, tmp_path):
+    told = []
     made = make_clip(
-        tmp_path / "vfr.mp4", odd.uneven(scene, 0.4, 0.2), np.random.default_rng(3), 1.0, SILENT
-    )
+        tmp_path / "vfr.mp4", odd.uneven(scene, 0.4, 0.2), np.random.default_rng(3), 1.0, SILENT,
+        progress=told.append,
+    )  # fmt: skip
+    assert told == sorted(told)
+    assert told[-1] == 1.0
     info = probe(made.path)
     assert np.abs(info.pts_s - made.pts_s).max() < 1e-9
     assert 30 < len(made.pts_s) < 58

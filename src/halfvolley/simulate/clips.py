@@ -1,6 +1,6 @@
 """Whole clips with truth: one call from a scene to a file that a camera could have written."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -199,6 +199,7 @@ def make_clip(
     settings: ClipSettings = ClipSettings(),
     game: Game | None = None,
     cut: Cut | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Truth:
     """A clip of a scene, and beside it a JSON file with its truth.
 
@@ -218,6 +219,8 @@ def make_clip(
         What is played; made from `settings.play` when left out.
     cut : Cut, optional
         A change to another camera within the clip.
+    progress : callable, optional
+        Told which share of the pictures is done, 0 to 1.
 
     Returns
     -------
@@ -247,6 +250,8 @@ def make_clip(
             out.write_planes(picture.luma, picture.cb, picture.cr, float(t))
             balls.append(picture.ball)
             others.append(picture.others)
+            if progress is not None:
+                progress(len(balls) / len(take.pts_s))
     truth = Truth(
         scene, path, take.pts_s, take.views, tuple(balls), tuple(others), take.stages[0].game,
         settings.t_offset_s, settings.sound, take.cut_at if cut is not None else None,
@@ -308,7 +313,12 @@ def _without_ball(stage: Stage) -> Stage:
 def clip_sound(take: Take, duration_s: float, rng: np.random.Generator) -> NDArray[np.float32]:
     """The sound track on the clip's own clock, samples at 48 kHz."""
     microphone = take.views[0].centre_m
-    events = tuple(e for e in take.stages[0].game.events if e.kind != "toss_release")
+    events = tuple(  # of all tables: the neighbour's ball is heard too
+        replace(e, centre_m=stage.place(e.centre_m))
+        for stage in take.stages
+        for e in stage.game.events
+        if e.kind != "toss_release"
+    )
     if not events:
         return make_sound((), np.zeros(0), microphone, duration_s, rng)
     t = np.array([e.t_s for e in events])

@@ -43,7 +43,7 @@ class CropSettings:
     ball_share: float = 0.6  # crops that are aimed at the ball
     flying_share: float = 0.75  # of those, moments chosen so that it flies; else any moment
     aim_spread: float = 0.42  # the ball lies within this share of the size around the middle
-    crops_per_scene: int = 600  # a hall takes seconds, so it is used for many crops
+    crops_per_scene: int = 1000  # a hall takes seconds, so it is used for many crops
     seconds_per_scene: float = 16.0  # length of the game from which moments are drawn
     views: tuple[ViewKind, ...] = ("side", "corner", "high", "end", "webcam")
     zoom: tuple[float, float] = (0.8, 1.9)  # of 1280 px wide views; up to 1080p and close tripods
