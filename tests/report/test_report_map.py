@@ -77,6 +77,9 @@ def test_the_title_says_the_finding():
     more = clip([contact(), contact(1, x_m=-0.5), contact(2, "racket", x_m=-1.6)])
     assert finding(more).startswith("2 bounces: 1 on side A, 1 on side B")
     assert error_95_mm(()) is None
+    idle = contact(3, rally_id=None, player=None)
+    assert finding(clip([*more.contacts, idle])).endswith("(95 %); 1 more between rallies")
+    assert finding(clip([idle])).startswith("1 bounce outside any rally")
 
 
 def test_every_bounce_is_drawn_at_its_place():

@@ -61,15 +61,19 @@ def error_95_mm(bounces: tuple[ContactRow, ...]) -> float | None:
 
 
 def finding(clip: ClipSummary) -> str:
-    """The map's message in one line."""
-    bounces = clip.bounces
-    if not bounces:
+    """The map's message in one line: bounces of rallies, then what else the ball did."""
+    if not clip.bounces:
         return "No bounce was measured"
-    n = len(bounces)
-    on_a = sum(b.side == "A" for b in bounces)
-    error = error_95_mm(bounces)
-    where = f"{on_a} on side A, {n - on_a} on side B" if n > 1 else f"on side {bounces[0].side}"
-    return f"{n} {'bounce' if n == 1 else 'bounces'}: {where}; known to {error:.0f} mm (95 %)"
+    played = tuple(b for b in clip.bounces if b.rally_id is not None)
+    n, idle = len(played), len(clip.bounces) - len(played)
+    error = error_95_mm(played or clip.bounces)
+    known = f"known to {error:.0f} mm (95 %)"
+    if n == 0:
+        return f"{idle} {'bounce' if idle == 1 else 'bounces'} outside any rally; {known}"
+    on_a = sum(b.side == "A" for b in played)
+    where = f"{on_a} on side A, {n - on_a} on side B" if n > 1 else f"on side {played[0].side}"
+    rest = f"; {idle} more between rallies" if idle else ""
+    return f"{n} {'bounce' if n == 1 else 'bounces'}: {where}; {known}{rest}"
 
 
 def draw_map(clip: ClipSummary) -> "Figure":
@@ -95,7 +99,9 @@ def draw_map(clip: ClipSummary) -> "Figure":
         _draw_camera(axes, clip)
         for number, bounce in enumerate(clip.bounces, start=1):
             _draw_bounce(axes, bounce, number if len(clip.bounces) <= NUMBERED_UP_TO else None)
-        figure.text(0.03, 0.935, finding(clip), fontsize=15, fontweight="bold")
+        title = finding(clip)
+        size = 15 if len(title) <= 66 else 12
+        figure.text(0.03, 0.935, title, fontsize=size, fontweight="bold")
         figure.text(
             0.03, 0.89, f"{clip.clip}: the table from above. A filled ellipse holds the true place "
             "with 95 % probability; the title gives their median half axis.", color=SOFT,
@@ -193,7 +199,7 @@ def _draw_key(figure: "Figure", clip: ClipSummary) -> None:
     struck = {b.player for b in clip.bounces}
     words = {
         "A": f"struck by {clip.player_a or 'A'}", "B": f"struck by {clip.player_b or 'B'}",
-        None: "striker not known",
+        None: "between rallies, or striker not known",
     }  # fmt: skip
     marks = [
         Line2D(
