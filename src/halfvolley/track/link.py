@@ -60,6 +60,8 @@ def find_tracks(
     if len(d) < s.min_length:
         return Tracks(detections, ())
     first = np.searchsorted(d.frame, np.arange(d.frame[-1] + 2))
+    # at a low rate the next frame itself comes later
+    max_gap_s = max(s.max_gap_s, 1.2 * _frame_interval_s(d))
     variance = 0.5 * np.trace(d.cov_uv_px2, axis1=1, axis2=2)
     variance += s.floor_px**2 + (s.floor_radii * d.radius_px) ** 2
     linked, starts = link(
@@ -71,15 +73,22 @@ def find_tracks(
         first.astype(np.int64),
         s.min_step_px,
         s.max_speed_widths_ps * width_px,
-        s.max_gap_s,
+        max_gap_s,
         s.max_acceleration_widths_ps2 * width_px,
-        (s.jerk_widths_ps3 * width_px) ** 2 * s.max_gap_s,
+        (s.jerk_widths_ps3 * width_px) ** 2 * max_gap_s,
         s.gate_sd**2 * 1.5,
         s.max_size_ratio,
         max(60 * len(d), 1000),
     )
     pieces = [rows[linked[a:b]] for a, b in itertools.pairwise(starts)]
     return Tracks(detections, tuple(_without_parts(pieces, s.min_length)))
+
+
+def _frame_interval_s(detections: Detections) -> float:
+    """Usual time from one frame to the next [s]; 0 where there is one frame only."""
+    _, one_each = np.unique(detections.frame, return_index=True)
+    steps = np.diff(detections.t_s[one_each]) / np.diff(detections.frame[one_each])
+    return float(np.median(steps)) if len(steps) else 0.0
 
 
 def _best_of_each_frame(detections: Detections, most: int) -> IntArray:
