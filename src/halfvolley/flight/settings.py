@@ -16,7 +16,7 @@ class FlightSettings:
     piece_excess: float = 3.0  # cost beyond what is expected, per free degree, of a ball's piece
     piece_penalty: float = 3.0  # log-odds against any piece; three sightings just pay for it
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
-    shortest_split: int = 6  # shorter pieces are not searched for hidden contacts
+    shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
     most_splits: int = 2  # times a piece is cut in search of the parts that fit
     split_score: float = 0.3  # nor those that look little like a ball
     least_gain: float = 0.2  # a piece that promises less is not looked at
