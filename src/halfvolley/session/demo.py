@@ -71,7 +71,7 @@ def demo_session(
     rng = np.random.default_rng(seed)
     scene = random_scene(rng, "side", size_px=SIZE_PX)
     clip = folder / CLIP_NAME
-    make_clip(clip, scene, rng, duration_s)
+    make_clip(clip, scene, rng, duration_s, progress=lambda share: say("making footage", share))
     say("making footage", 1.0)
     session = new_session(folder, [clip], venue=f"{scene.title} (made footage)")
     return set_players(session, scene.players[0].name, scene.players[1].name)
