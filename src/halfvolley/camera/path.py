@@ -329,7 +329,9 @@ def _happenings(
     """What happened to the camera, in words."""
     if not pieces:
         return ["the table's lines were not seen in any frame; the camera is taken to stand still"]
-    out = _shakes(pieces, span_s, scale, settings)
+    rms_px = float(np.median(np.concatenate([p.rms_px for p in pieces])))
+    bent = rms_px > settings.warp_px * scale
+    out = [] if bent else _shakes(pieces, span_s, scale, settings)
     for one, other in pairwise(pieces):
         corners = one.samples[-1].corner_slopes
         step = step_between(one.camera.R, one.camera.t_m, other.camera.R, other.camera.t_m)
@@ -348,10 +350,9 @@ def _happenings(
             )
     if zoomed_s is not None:
         out.append(f"at {zoomed_s:.2f} s the table has another size: the lens was zoomed")
-    rms = np.concatenate([p.rms_px for p in pieces])
-    if np.median(rms) > settings.warp_px * scale:
+    if bent:
         out.append(
-            f"the lines move by {np.median(rms):.1f} px as no standing camera shows them: digital "
+            f"the lines move by {rms_px:.1f} px as no standing camera shows them: digital "
             "stabilisation bends the picture; switch it off"
         )
     drift = (
