@@ -30,6 +30,7 @@ class RestSettings:
     different: float = 6.0  # 8-bit steps over the ball's disc: less is the empty place
     size_sd_share: float = 0.06  # how well the camera foretells the ball's size
     least_quality: float = 0.6  # share of the change that a disc explains
+    most_around: float = 0.5  # change around the disc against that in it: a hand is larger
     shared_sd_px: float = 0.15  # of all pictures alike: shading, the shadow on the table, coding
     most_fits: int = 40  # of one stretch
 
@@ -202,6 +203,7 @@ class RestFinder:
         prior[0, 1, :2] = self._reach
         prior[0, 1, disc.R] = s.size_sd_share * radius
         prior[0, 1, disc.STREAK_X : disc.STREAK_Y + 1] = 0.05  # it lies still
+        prior[0, :, disc.LIGHT] = 120.0**2, 10 * 120.0**2  # any light and colour
         prior[0, 1, disc.CB : disc.CR + 1] = 100.0
         prior[0, :, disc.BLUR] = self._look.blur
         prior[0, :, disc.SITE] = self._look.site
@@ -222,7 +224,11 @@ class RestFinder:
                 fits.append(out[0])
         off = 4.0 * s.size_sd_share * radius + 0.5
         good = [
-            f for f in fits if f[disc.QUALITY] > s.least_quality and abs(f[disc.R] - radius) < off
+            f
+            for f in fits
+            if f[disc.QUALITY] > s.least_quality
+            and f[disc.OUTSIDE] < s.most_around * f[disc.SNR]
+            and abs(f[disc.R] - radius) < off
         ]
         if len(good) < 0.6 * n:
             return Unknown("what lay there has not the image of a ball")
