@@ -76,8 +76,8 @@ def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untype
     inv_w = 1.0 / w
     first = 0
     last = n
-    if n > 4:  # of a long streak only the places near the pixel matter
-        q = sx * sx + sy * sy
+    q = sx * sx + sy * sy
+    if n > 4 and q > 0.0:  # of a long streak only the places near the pixel matter
         middle = ((x - u) * sx + (y - v) * sy) / q + 0.5
         half = far / math.sqrt(q)
         first = max(0, int((middle - half) * n - 0.5))

@@ -324,7 +324,7 @@ class BallFinder:
         colour = self._look.colour
         out: FloatArray = scoring.score_fits(
             fit, colour.mean, colour.trust, self._look.size.model, self._blinkers.rate, CELL_PX,
-            self._cell, self._r_min, self._r_max,
+            self._allowed, self._ring.level, self._cell, self._r_min, self._r_max,
         )  # fmt: skip
         return out
 

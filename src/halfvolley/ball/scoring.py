@@ -6,11 +6,12 @@ import numpy as np
 
 from halfvolley.ball import disc
 from halfvolley.ball.kernels import DEEPEST_SHADE, off_radius, radius_at
-from halfvolley.types.arrays import FloatArray, IntArray
+from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 
 ORANGE_CB, ORANGE_CR = -0.78, 0.62  # direction of orange in chroma: (255, 128, 0) of BT.709
 LUMA_SPREAD = 45.0  # of the ball's colour: lamps and shade [8-bit steps]
 CHROMA_SPREAD = 10.0
+OFTEN = 0.12  # share of frames in which a place fires without flight: a lamp or a look-alike
 
 
 @disc.compiled
@@ -54,17 +55,21 @@ def colours_of(fit: FloatArray) -> FloatArray:
 @disc.compiled
 def score_fits(
     fit: FloatArray, colour: FloatArray, trust: float, size: FloatArray, blink: FloatArray,
-    blink_cell: int, cell: int, r_min: FloatArray, r_max: FloatArray,
+    blink_cell: int, allowed: ByteImage, level: int, cell: int, r_min: FloatArray,
+    r_max: FloatArray,
 ) -> FloatArray:  # fmt: skip
     """(n,) 0-1: a moving disc explains the change, it is strong, and of the right size and colour.
 
-    `blink` is the share of frames in which spots appeared at a place without flying.
+    `blink` is the share of frames in which spots appeared at a place without flying; `allowed` is
+    0 where nothing is looked for, at 1/`level` of the picture's size.
     """
     out = np.zeros(len(fit))
     for k in range(len(fit)):
         u, v, r = fit[k, 0], fit[k, 1], fit[k, 2]
         low, high = radius_at(u, v, cell, r_min, r_max)
-        if not low <= high:
+        row = min(max(int(v) // level, 0), allowed.shape[0] - 1)
+        column = min(max(int(u) // level, 0), allowed.shape[1] - 1)
+        if not low <= high or allowed[row, column] == 0:
             continue
         score = min(max(fit[k, disc.QUALITY], 0.0), 1.0)
         score *= 1.0 - math.exp(-0.15 * fit[k, disc.SNR])
@@ -74,7 +79,7 @@ def score_fits(
         score *= likeness(luma, cb, cr, colour, trust) * math.sqrt(lawful(luma, cb, cr))
         i = min(max(int(v) // blink_cell, 0), blink.shape[0] - 1)
         j = min(max(int(u) // blink_cell, 0), blink.shape[1] - 1)
-        score /= 1.0 + (blink[i, j] / 0.2) ** 2
+        score /= 1.0 + (blink[i, j] / OFTEN) ** 2
         off = max(low - r, r - high, 0.0) / (0.15 * r + 0.3)
         score *= math.exp(-off)
         off = max(off_radius(r, u, v, size) - 1.5, 0.0)
