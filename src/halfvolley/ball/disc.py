@@ -35,7 +35,6 @@ RESULT_COLUMNS = 33
 MAX_SIDE = 400  # longest side of a window [px]
 _TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
 _INFORMATION = 1.0 / 25.0  # of a pixel: coding misfits in patches, not pixel by pixel
-_SURE_CONTRAST = 40.0  # from which a ball is lighter, or darker, than its background all over
 _SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
 _FINE_STEPS = 5
 _COARSE_STEPS = 4
@@ -169,8 +168,8 @@ def choose_references(  # type: ignore[no-untyped-def]
 ):
     """Pick frames in which the spot is empty and its surroundings look the same; how many.
 
-    In frames where the ball is still there the spot differs less than in most others; where a limb
-    is there the surroundings differ too.
+    The spot must differ while its surroundings do not: in a frame where the ball is still there
+    neither differs, in one where a limb is there both do.
     """
     u, v, r, sx, sy = place
     x0, x1, y0, y1 = window
@@ -205,10 +204,12 @@ def choose_references(  # type: ignore[no-untyped-def]
                     outside[k] += m
     if n_in == 0 or n_out == 0:
         return 0
+    top = -1e9
     for k in range(n):
         outside[k] /= n_out
-        inside[k] /= n_in
-    least = 0.6 * np.partition(inside, int(0.6 * (n - 1)))[int(0.6 * (n - 1))]
+        inside[k] = inside[k] / n_in - 2.0 * outside[k]
+        top = max(top, inside[k])
+    least = top - 0.3 * abs(top) - 2.0
     count = 0
     while count < _MOST_REFERENCES:
         best = -1
@@ -527,35 +528,6 @@ def _finish(theta, normal, sums, noise, floor, out):  # type: ignore[no-untyped-
 
 
 @compiled
-def _drop_foreign(data, ends, window, stride, contrast, noise):  # type: ignore[no-untyped-def]
-    """Take out pixels that changed away from the ball's side; returns where each plane ends now.
-
-    A racket, a limb or the ball's shadow beside it is darker than the background where the ball is
-    lighter: no mixture of ball and background looks like that.
-    """
-    x0, x1, y0, y1 = window
-    limit = max(15.0, 4.0 * noise, 0.2 * abs(contrast))
-    foreign = np.zeros(((y1 - y0) // stride + 1, (x1 - x0) // stride + 1), np.uint8)
-    n = 0
-    end_y = 0
-    end_b = 0
-    for k in range(len(data)):
-        i = min(max(int(data[k, 1]) - y0, 0) // stride, foreign.shape[0] - 1)
-        j = min(max(int(data[k, 0]) - x0, 0) // stride, foreign.shape[1] - 1)
-        if k < ends[0]:
-            change = data[k, 2] - data[k, 3]
-            foreign[i, j] = -change * np.sign(contrast) > limit
-        if not foreign[i, j]:
-            data[n] = data[k]
-            n += 1
-        if k == ends[0] - 1:
-            end_y = n
-        if k == ends[1] - 1:
-            end_b = n
-    return end_y, end_b, n
-
-
-@compiled
 def _core_means(data, stop, r):  # type: ignore[no-untyped-def]
     """Mean squared luma seen, and mean luma of the background, in the core of the spot."""
     seen = 0.0
@@ -632,12 +604,6 @@ def fit_disc(
         noise[1] = math.hypot(_outer_noise(data, end_y, end_b, r), 1.5)
         noise[2] = math.hypot(_outer_noise(data, end_b, end, r), 1.5)
         level, floor = _core_means(data, end_y, r)
-        contrast = math.sqrt(level) - floor
-        if abs(contrast) > _SURE_CONTRAST:
-            end_y, end_b, end = _drop_foreign(
-                data, (end_y, end_b), window, stride, contrast, noise[0]
-            )
-            data = data[:end]
         if coarse:
             theta[LIGHT] = level
         if not _descend(
