@@ -15,6 +15,7 @@ from halfvolley.camera import kernels
 from halfvolley.camera.projection import project, rotations
 from halfvolley.types import Camera, Frame
 
+BLUE, GREEN, GREY = (0.02, 0.08, 0.3), (0.03, 0.18, 0.1), (0.2, 0.2, 0.22)  # table colours
 PLAIN, TABLE, PLANKS, TILES, BRICKS, BARS, PATCHES, MESH, COURT = range(9)
 
 
@@ -361,3 +362,14 @@ def to_frame(
     cr = cv2.resize((coded[:, :, 0] - y) / 1.5748, half, interpolation=cv2.INTER_AREA)
     chroma = [np.round(128 + 224 * c).astype(np.uint8) for c in (cb, cr)]
     return Frame(index, t_s, luma, *chroma)
+
+
+def shoot(camera, things, people=2, pictures=3, seed=0, **tone):
+    """Pictures of a hall with people who move."""
+    rng = np.random.default_rng(seed)
+    frames = []
+    for i in range(pictures):
+        who = [t for x in (-2.0, 2.0)[:people]
+               for t in person_things(rng, x, rng.normal(0, 0.3), (0.5, 0.1, 0.1))]  # fmt: skip
+        frames.append(to_frame(cast(camera, things + who), i, float(i), rng=rng, **tone))
+    return frames

@@ -3,6 +3,7 @@
 from halfvolley.camera.accuracy import reprojection_sd_px, table_error_mm
 from halfvolley.camera.calibration import CalibrateSettings, Calibration, calibrate
 from halfvolley.camera.find import FindSettings
+from halfvolley.camera.looking import WatchSettings
 from halfvolley.camera.marks import MARK_NAMES, Mark, MarksCheck, compare_marks, marks_m
 from halfvolley.camera.path import PathSettings
 from halfvolley.camera.picture import LINE_NAMES, model_polylines
@@ -18,7 +19,7 @@ from halfvolley.camera.projection import (
 )
 from halfvolley.camera.refine import RefineSettings
 from halfvolley.camera.sightings import SightSettings, Tone
-from halfvolley.camera.watch import LineWatcher, WatchSettings
+from halfvolley.camera.watch import LineWatcher
 
 __all__ = [
     "LINE_NAMES",

@@ -61,8 +61,8 @@ def cut_across(
 def _coarse(
     profile: FloatArray, reach: float, search: float, w: float, sigma: float, margin: float,
     levels: FloatArray,
-) -> float:  # fmt: skip
-    """Best s0 on the sample grid, NaN where there is none; `levels` receives its a, b, c.
+) -> tuple[float, float]:  # fmt: skip
+    """Best s0 on the sample grid (NaN: none) and the share it explains; `levels` gets a, b, c.
 
     On the grid the pattern of (1) is the same at every s0: it and the normal matrix of a, b, c are
     made once, and each s0 costs three sums.
@@ -91,19 +91,21 @@ def _coarse(
             B[k, k] += 1e-9
             inverse[i, k] = 1.0 if i == k else 0.0
         if not solve_small(B, inverse[i], 3):
-            return math.nan
+            return math.nan, 0.0
     stride = 1 if search <= 4.0 else 2
     steps = int(round(search / STEP_PX)) // stride  # noqa: RUF046
     middle = int(round(reach / STEP_PX))  # noqa: RUF046
     best = -1.0
+    spread = 1.0
     found = math.nan
     for i in range(-steps, steps + 1):
         first = middle + i * stride - half
         if first < 0 or first + n > profile.shape[0]:
             continue
-        r0 = r1 = r2 = 0.0
+        r0 = r1 = r2 = square = 0.0
         for k in range(n):
             p = profile[first + k]
+            square += p * p
             r0 += p
             r1 += g[k, 0] * p
             r2 += g[k, 1] * p
@@ -114,9 +116,10 @@ def _coarse(
         gain = a * r0 + b * r1 + c * r2 - r0 * r0 / n
         if c > 0.0 and b > -0.5 * c and gain > best:
             best = gain
+            spread = square - r0 * r0 / n
             found = i * stride * STEP_PX
             levels[0], levels[1], levels[2] = a, b, c
-    return found
+    return found, best / max(spread, 1e-12)
 
 
 @numba.njit(cache=True)
@@ -130,7 +133,18 @@ def fit_cut(
     `free_width`, w is only a start: the band of a net shows its upper side too.
     """
     margin = 2.0 * sigma + 1.5
-    start = _coarse(profile, reach, search, w, sigma, margin, levels)
+    wide = 1.0
+    start, share = _coarse(profile, reach, search, w, sigma, margin, levels)
+    if free_width:
+        other_levels = np.zeros(3)
+        for times in (1.5, 2.2):
+            other, other_share = _coarse(
+                profile, reach, search, times * w, sigma, margin, other_levels
+            )
+            if other_share > share:
+                start, share, wide = other, other_share, times
+                levels[:] = other_levels
+        w *= wide
     if math.isnan(start):
         return math.nan, math.nan, 0.0
     # Gauss-Newton on (s0, a, b, c, w), samples fixed around the coarse place
@@ -141,8 +155,8 @@ def fit_cut(
     scale = 1.0 / (sigma * math.sqrt(2.0))
     density = 1.0 / (sigma * math.sqrt(2.0 * math.pi))
     n_free = 5 if free_width else 4
-    w_least = 0.3 * w
-    w_most = 2.0 * w + 2.0
+    w_least = 0.3 * w / wide
+    w_most = 2.5 * w / wide + 2.0
     A = np.zeros((n_free, n_free))
     rhs = np.zeros(n_free)
     row = np.zeros(5)
@@ -231,7 +245,8 @@ def measure_cuts(
     levels = np.zeros(3)
     for i in range(n):
         w = width[i]
-        reach = math.ceil(search + 0.5 * w + 2.0 * sigma + 2.0)
+        most = 2.2 * w if free_width else w
+        reach = math.ceil(search + 0.5 * most + 2.0 * sigma + 2.0)
         profile = np.empty(int(2 * reach / STEP_PX) + 1)
         if not cut_across(
             luma, light, uv[i, 0], uv[i, 1], normal[i, 0], normal[i, 1], half_along, reach, profile

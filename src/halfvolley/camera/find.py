@@ -40,6 +40,8 @@ class FindSettings:
     fitted_quads: int = 400  # best outlined ones; the table is among the first dozen or so
     min_f_share: float = 0.35  # focal length, of the width: wider is no ordinary lens
     max_f_share: float = 4.0
+    max_centre_share: float = 0.05  # of the width: principal point off the middle
+    max_k: float = 0.6  # radial distortion, either term
     quad_miss_px: float = 9.0  # corners may miss a lens without distortion by this
     tries: int = 14  # cameras that are held against the picture in detail
     sigma_px: float = 0.7  # blur of edges in the small picture
@@ -359,7 +361,9 @@ def hold_against(
 ) -> Found | None:
     """Fit a start to a picture and count what it explains; None where that is no table."""
     fitted = refit(planes, camera, (6.0, 3.0, 2.0), Tone(sigma_px=settings.sigma_px))
-    return None if fitted is None else _judged(planes, fitted, settings)
+    if fitted is None or not _ordinary(fitted, settings):
+        return None
+    return _judged(planes, fitted, settings)
 
 
 def refit(
@@ -434,6 +438,17 @@ def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | N
     width, height = full.size_px
     whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
     return Found(full, outer, centre, net, sure, weight / planes.scale, whole, corners)
+
+
+def _ordinary(camera: Camera, settings: FindSettings) -> bool:
+    """Whether a lens like this exists: a wrong table bends the lens to fit."""
+    width, height = camera.size_px
+    off = np.abs(camera.c_px - 0.5 * np.array([width - 1, height - 1]))
+    return bool(
+        off.max() < settings.max_centre_share * width
+        and np.abs(camera.k).max() < settings.max_k
+        and settings.min_f_share < camera.f_px / width < settings.max_f_share
+    )
 
 
 def _distinct(found: list[Found]) -> list[Found]:

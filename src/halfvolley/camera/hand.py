@@ -46,7 +46,8 @@ def check_corners(
     except (TypeError, ValueError):
         corners = np.zeros(0)
     if corners.shape != (4, 2):
-        raise BadInput(f"corners need four pairs u,v, got {corners_px!r}")
+        said = corners_px if isinstance(corners_px, str) else f"an array of shape {corners.shape}"
+        raise BadInput(f"corners need four pairs u,v, got {said}")
     if not np.isfinite(corners).all():
         raise BadInput(f"corner {_number(~np.isfinite(corners).all(axis=1))} is not a number")
     far = np.abs(corners - 0.5 * np.array(size_px)).max(axis=1) > 3.0 * size_px[0]

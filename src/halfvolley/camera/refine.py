@@ -36,6 +36,8 @@ class RefineSettings:
     net_sag_sd_m: float = 0.002  # the cord hangs through between the posts
     noise_px: float = 0.03  # no cut is better than this
     tukey: float = 4.685  # 95 % efficient where errors are normal
+    huber: float = 1.345  # the same
+    early: int = 4  # steps before single sightings may be given up
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,14 +174,19 @@ def _prior_cost(state: _State, settings: RefineSettings, clicks: Clicks | None) 
     return cost
 
 
-def _weights(miss: FloatArray, sd: FloatArray, m: int, settings: RefineSettings) -> FloatArray:
-    """Tukey weights over variance [px^-2].
+def _weights(
+    miss: FloatArray, sd: FloatArray, m: int, settings: RefineSettings, early: bool = False
+) -> FloatArray:
+    """Tukey weights over variance [px^-2]; early on Huber's, which let no line go for good.
 
     What a still scene does to a cut (jagged edges, coding) is the same in all m pictures, so m
     pictures are not given m times the weight of one.
     """
     spread = max(1.4826 * float(np.median(np.abs(miss))), settings.noise_px)
     scale = np.sqrt(np.minimum(sd, 0.3) ** 2 + spread**2)
+    if early:
+        gentle: FloatArray = 1.0 / np.maximum(np.abs(miss / scale) / settings.huber, 1.0)
+        return gentle / (scale**2 * m)
     z = miss / (settings.tukey * scale)
     weight: FloatArray = np.where(np.abs(z) < 1.0, (1.0 - z * z) ** 2, 0.0) / (scale**2 * m)
     return weight
@@ -224,8 +231,9 @@ def refine(
     damping = 1e-6
     parts = [_residuals(c, state.shared, s) for c, s in zip(state.cameras, sightings, strict=True)]
     miss = np.concatenate([p[0] for p in parts])
-    for _ in range(iterations):
-        weight = _weights(miss, sd, m, settings)
+    for iteration in range(iterations):
+        early = iteration < min(settings.early, iterations - 2)
+        weight = _weights(miss, sd, m, settings, early)
         A, g = _prior(state, settings)
         _add_clicks(A, g, state.cameras[0], clicks)
         at = 0
@@ -261,11 +269,13 @@ def refine(
                     break
             damping = max(damping * 10.0, 1e-4)
         if not moved:
+            if early:
+                continue
             break
         gain = cost - trial_cost
         state, parts, miss = trial, trial_parts, trial_miss
         damping = max(damping * 0.1, 1e-9)
-        if gain < 1e-7 * (1.0 + cost):
+        if gain < 1e-7 * (1.0 + cost) and not early:
             break
     return _summary(state, A, miss, parts, strip, sightings, sd, settings)
 
