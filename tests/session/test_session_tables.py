@@ -145,13 +145,29 @@ def test_strokes_and_rallies(session, made, rally):
 
 
 def test_detections_know_their_flight(session, made):
-    flights = made.flights((), [made.arc(7, rows=(1, 3))])
+    flights = made.flights((), [made.arc(7, rows=(1, 3), contact_out=-1)])
     tables = write(session, made, [(session.clips[0], flights), (session.clips[1], flights)])
     table = pq.read_table(tables / "detections.parquet").to_pylist()
     assert [r["arc_id"] for r in table] == [None, 7, None, 7, None, None] * 2
     assert [r["clip"] for r in table] == ["a"] * 6 + ["b"] * 6
     assert table[1]["source"] == "classical"
     assert (table[1]["cov_uu_px2"], table[1]["cov_vv_px2"]) == (0.09, 0.04)
+
+
+def test_a_flight_that_only_touches_doubtful_things_is_left_out(session, made):
+    sure, doubtful = made.contact(contact_id=0), made.contact(contact_id=5, probability=0.3)
+    arcs = [
+        made.arc(0, rows=(1,), contact_in=-1, contact_out=5),
+        made.arc(1, rows=(2,), contact_in=5, contact_out=0),
+        made.arc(2, rows=(3,), contact_in=-1, contact_out=-1),
+    ]
+    tables = write(session, made, [(session.clips[0], made.flights([sure, doubtful], arcs))])
+    rows = pq.read_table(tables / "arcs.parquet").to_pylist()
+    assert [(r["arc_id"], r["contact_in"], r["contact_out"]) for r in rows] == [
+        (1, None, 0), (2, None, None)
+    ]  # fmt: skip
+    seen = pq.read_table(tables / "detections.parquet").to_pylist()
+    assert [r["arc_id"] for r in seen] == [None, None, 1, 2, None, None]
 
 
 def test_camera_as_opencv_uses_it(session, made):

@@ -464,6 +464,8 @@ def _write_tables(
             *work.result("probe").info.warnings, *scan.warnings,
             *work.result("camera").warnings, *scan.camera.warnings, *flights.warnings,
         )  # fmt: skip
+        if work.entry.kind != "marks" and not (work.result("match").contacts or flights.warnings):
+            warnings += ("No bounce and no stroke was seen: no ball was in play at this table.",)
         clips.append(
             ClipTables(
                 work.entry, scan.camera, flights, work.result("match"),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from halfvolley.errors import Unknown
 from halfvolley.session.columns import MARKS, STATE
 from halfvolley.session.schema import Session
-from halfvolley.types import Contact, Flights, FloatArray, Play, Side
+from halfvolley.types import Arc, Contact, Flights, FloatArray, Play, Side
 
 if TYPE_CHECKING:
     from halfvolley.camera import MarksCheck
@@ -67,7 +67,7 @@ def contact_rows(clip: str, play: Play) -> Iterator[Row]:
 def arc_rows(clip: str, flights: Flights, play: Play) -> Iterator[Row]:
     """Rows of `arcs`."""
     rally_of = {p.contact.contact_id: p.rally_id for p in play.contacts}
-    for arc in flights.arcs:
+    for arc in reported_arcs(flights, play):
         rally = rally_of.get(arc.contact_in)
         row: Row = {
             "clip": clip,
@@ -130,11 +130,22 @@ def rally_rows(clip: str, play: Play, session: Session) -> Iterator[Row]:
         }
 
 
-def detection_columns(clip: str, flights: Flights) -> dict[str, NDArray[Any]]:
+def reported_arcs(flights: Flights, play: Play) -> tuple[Arc, ...]:
+    """Arcs that are in the tables: not those that touch only what is too doubtful to be there."""
+    reported = {p.contact.contact_id for p in play.contacts}
+    out = []
+    for arc in flights.arcs:
+        touched = {arc.contact_in, arc.contact_out} - {-1}
+        if not touched or touched & reported:
+            out.append(arc)
+    return tuple(out)
+
+
+def detection_columns(clip: str, flights: Flights, play: Play) -> dict[str, NDArray[Any]]:
     """Columns of `detections`; there are too many rows for one dict each."""
     d = flights.detections
     arc_id = np.full(len(d), -1, np.int64)
-    for arc in flights.arcs:
+    for arc in reported_arcs(flights, play):
         arc_id[arc.rows] = arc.arc_id
     return {
         "clip": np.full(len(d), clip, object),

@@ -152,7 +152,9 @@ def _detections(clips: list[ClipTables]) -> Any:
 
     columns = COLUMNS["detections"]
     nothing = _table("detections", {c.name: [] for c in columns})
-    parts = [_table("detections", detection_columns(c.entry.name, c.flights)) for c in clips]
+    parts = [
+        _table("detections", detection_columns(c.entry.name, c.flights, c.play)) for c in clips
+    ]
     return pa.concat_tables([nothing, *parts])
 
 
