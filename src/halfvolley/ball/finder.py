@@ -25,7 +25,6 @@ from halfvolley.types.frames import ClipInfo, Frame
 
 _DEFAULTS = FinderSettings()
 _OLD_SPACING_S = 0.22  # of seven samples: even a ball that comes at the camera is in few of them
-_OPEN_EVERY, _OPEN_FOR = 32, 8  # frames: of each 32, 8 in a row are searched for any colour
 _KNOWN = 0.3  # trust from which the ball's colour is used
 _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
@@ -164,13 +163,11 @@ class BallFinder:
         """(n, SPOT_COLUMNS) places worth a look: blobs of change, best first."""
         ring = self._ring
         known = self._look.colour.trust > _KNOWN
-        # a colour that was learned wrongly would hide the ball for ever: now and then look at all
-        open_eyed = not known or k % _OPEN_EVERY < _OPEN_FOR
         count = 0
         for near in (1, 3, 0):
             before = ring.slot(k - near) if near else None
             after = ring.slot(k + near) if near else None
-            if open_eyed and not (known and near == 3):
+            if near != 3 or not known:
                 self._changed(slot, before, after)
                 # the ball's change can be stronger than that of what it touches: part by height
                 count = self._add_spots((1.0, 4.0) if known else (1.0, 2.0, 4.0), count)
