@@ -7,12 +7,11 @@ from scipy import ndimage
 from halfvolley.ball import kernels
 
 
-def blobs_of(change, threshold, largest=10**6):
+def blobs_of(change, threshold):
     table = np.zeros((900, kernels.BLOB_COLUMNS))
     y = cb = cr = np.full(change.shape, 100, np.uint8)
     runs = np.zeros((5, 4000), np.int32)
-    n = kernels.find_runs(change, threshold, runs)
-    n = kernels.find_blobs(change, y, cb, cr, y, cb, cr, runs, n, largest, table)
+    n = kernels.find_blobs(change, threshold, y, cb, cr, y, cb, cr, runs, table)
     return table[:n]
 
 
@@ -23,12 +22,9 @@ def test_blobs_are_the_connected_parts(density):
     change = np.ascontiguousarray(change.astype(np.uint8))
     threshold = 40
     label, n = ndimage.label(change >= threshold, np.ones((3, 3)))
-    index = np.arange(1, n + 1)
-    area = ndimage.sum_labels(np.ones(change.shape), label, index)
-    assert len(blobs_of(change, threshold, 20)) == np.sum((area >= 3) & (area <= 20))
-    index = index[area >= 3]
     found = blobs_of(change, threshold)
-    assert len(found) == len(index)
+    assert len(found) == n
+    index = np.arange(1, n + 1)
     v, u = np.mgrid[0:61, 0:88]
     weight = ndimage.sum_labels(change.astype(float), label, index)
     expected = np.stack(
@@ -62,22 +58,7 @@ def test_a_picture_that_is_too_busy_is_cut_short_not_overrun():
     table = np.zeros((10, kernels.BLOB_COLUMNS))
     y = np.zeros(change.shape, np.uint8)
     runs = np.zeros((5, 50), np.int32)
-    assert kernels.find_runs(change, 100, runs) == 50
-    assert kernels.find_blobs(change, y, y, y, y, y, y, runs, 50, 99, table) == 0  # single pixels
-    change[::2, 1::8] = change[::2, 2::8] = 200
-    assert kernels.find_runs(change, 100, runs) == 50
-    assert kernels.find_blobs(change, y, y, y, y, y, y, runs, 50, 99, table) == 10
-
-
-def test_runs_within_runs_are_those_of_the_higher_threshold():
-    rng = np.random.default_rng(8)
-    change = np.where(rng.random((33, 72)) < 0.5, rng.integers(9, 255, (33, 72)), 0)
-    change = np.ascontiguousarray(change.astype(np.uint8))
-    low, high, within = (np.zeros((5, 3000), np.int32) for _ in range(3))
-    n_low = kernels.find_runs(change, 20, low)
-    n = kernels.find_runs(change, 150, high)
-    assert kernels.find_runs_within(change, 150, low, n_low, within) == n
-    assert np.array_equal(high[:3, :n], within[:3, :n])
+    assert kernels.find_blobs(change, 100, y, y, y, y, y, y, runs, table) == 10
 
 
 def test_median_of_seven():

@@ -274,9 +274,7 @@ def _gather(  # type: ignore[no-untyped-def]
     for plane in range(2):
         ring = ring_cb if plane == 0 else ring_cr
         for y in range(y0 // 2, min(y1 // 2, ch - 1) + 1, half):
-            # a coarse lattice takes every second pixel of each row, like the black of a chess board
-            skip = (y & 1) if stride == 2 else 0
-            for x in range(x0 // 2 + skip, min(x1 // 2, cw - 1) + 1, half * (1 + (stride == 2))):
+            for x in range(x0 // 2, min(x1 // 2, cw - 1) + 1, half):
                 rho = _off_axis(2.0 * x + 0.25, 2.0 * y + 0.5, u, v, sx, sy)
                 if rho > reach:
                     continue

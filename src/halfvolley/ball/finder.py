@@ -29,8 +29,8 @@ _KNOWN = 0.3  # trust from which the ball's colour is used
 _MAX_RUNS = 30_000
 _MAX_BLOBS = 1500
 _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked at
-_WORTH_A_LOOK = 0.35  # share of the best rank, once the ball's colour is known
-_WORTH_A_FIT = 0.4  # share of the best look's score from which a spot is measured finely
+_WORTH_A_LOOK = 0.2  # share of the best rank, once the ball's colour is known
+_WORTH_A_FIT = 0.3  # share of the best look's score from which a spot is measured finely
 _WORTH_A_REPORT = 0.08  # share of the best score from which a spot is reported
 _TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
 
@@ -75,10 +75,6 @@ class BallFinder:
         self._allowed = self._allowed_places(masks, rows, columns)
         self._change = np.zeros((rows, padded), np.uint8)
         self._runs = np.zeros((5, _MAX_RUNS), np.int32)
-        self._lowest_runs = np.zeros((5, _MAX_RUNS), np.int32)
-        widest = 1.5 * self._max_radius
-        largest = np.pi * widest**2 + 2 * widest * self._max_streak
-        self._largest_blob = int(largest / self._ring.level**2)
         self._table = np.zeros((_MAX_BLOBS, kernels.BLOB_COLUMNS))
         self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
         self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
@@ -227,20 +223,15 @@ class BallFinder:
     def _add_spots(self, factors: tuple[float, ...], count: int) -> int:
         """Blobs of the change picture at several heights, added to the spots."""
         ring = self._ring
-        slot = self._slot
         assert ring.background is not None
         floor = max(self._settings.min_change, 1.5 * kernels.typical_change(self._change, 0.75))
-        n_lowest = kernels.find_runs(self._change, int(floor), self._lowest_runs)
         for factor in factors:
-            threshold = int(floor * factor)
-            if threshold > 160:
+            if floor * factor > 160:
                 break
-            n = kernels.find_runs_within(
-                self._change, threshold, self._lowest_runs, n_lowest, self._runs
-            )
             n = kernels.find_blobs(
-                self._change, ring.small_luma[slot], ring.small_cb[slot], ring.small_cr[slot],
-                *ring.background, self._runs, n, self._largest_blob, self._table,
+                self._change, int(floor * factor), ring.small_luma[self._slot],
+                ring.small_cb[self._slot], ring.small_cr[self._slot], *ring.background, self._runs,
+                self._table,
             )  # fmt: skip
             count = kernels.pick_spots(
                 self._table, n, self._change, ring.level, self._cell, self._r_min, self._r_max,

@@ -93,8 +93,8 @@ def typical_change(change: ByteImage, share: float) -> int:
     """Value that `share` of a sparse sample of pixels does not exceed."""
     counts = np.zeros(256, np.int64)
     n = 0
-    for i in range(3, change.shape[0], 11):
-        for j in range(2, change.shape[1], 7):
+    for i in range(3, change.shape[0], 7):
+        for j in range(2, change.shape[1], 5):
             counts[change[i, j]] += 1
             n += 1
     below = 0
@@ -167,131 +167,78 @@ def _root(parent, k):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def find_runs(change: ByteImage, threshold: int, runs: RunArray) -> int:
-    """Write start, stop and row of runs of `change >= threshold`; return how many.
-
-    `change` is contiguous with a width that is a multiple of 8 and is mostly zero: whole words of
-    it are skipped. `runs` is (5, m); rows after m runs are dropped: a picture as busy as that holds
-    no findable ball.
-    """
+def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-untyped-def]
+    """Runs of changed pixels, those that touch joined in `parent`; return how many."""
     rows, columns = change.shape
     words = change.view(np.uint64)
-    n_words = columns >> 3
+    most = len(start)
     n = 0
+    above_from = 0  # runs of the row above
+    above_to = 0
     for i in range(rows):
-        w = 0
-        done = 0  # pixels of the row before this one belong to runs that are written
-        while w < n_words:
-            if w + 4 <= n_words and (
-                words[i, w] | words[i, w + 1] | words[i, w + 2] | words[i, w + 3]
-            ) == np.uint64(0):
-                w += 4
+        first = n
+        j = 0
+        while j < columns:
+            if (j & 7) == 0 and words[i, j >> 3] == 0:
+                j += 8
                 continue
-            if words[i, w] == 0:
-                w += 1
-                continue
-            j = max(w << 3, done)
-            end = (w << 3) + 8
-            while j < end:
-                if change[i, j] < threshold:
-                    j += 1
-                    continue
-                k = j + 1
-                while k < columns and change[i, k] >= threshold:
-                    k += 1
-                if n == runs.shape[1]:
-                    return n
-                runs[0, n] = j
-                runs[1, n] = k
-                runs[2, n] = i
-                n += 1
-                j = k
-            done = j
-            w = max(w + 1, j >> 3)
-    return n
-
-
-@njit(cache=True, nogil=True)
-def find_runs_within(
-    change: ByteImage, threshold: int, wider: RunArray, n_wider: int, runs: RunArray
-) -> int:
-    """The same for a higher threshold, looked for only in the runs of a lower one."""
-    n = 0
-    for a in range(n_wider):
-        i = wider[2, a]
-        j = wider[0, a]
-        while j < wider[1, a]:
             if change[i, j] < threshold:
                 j += 1
                 continue
             k = j + 1
-            while k < wider[1, a] and change[i, k] >= threshold:
+            while k < columns and change[i, k] >= threshold:
                 k += 1
-            if n == runs.shape[1]:
+            if n == most:
                 return n
-            runs[0, n] = j
-            runs[1, n] = k
-            runs[2, n] = i
+            start[n] = j
+            stop[n] = k
+            row[n] = i
+            parent[n] = n
             n += 1
             j = k
+        a = above_from
+        for b in range(first, n):
+            while a < above_to and stop[a] < start[b]:
+                a += 1
+            c = a
+            while c < above_to and start[c] <= stop[b]:
+                low = _root(parent, c)
+                high = _root(parent, b)
+                if low > high:
+                    low, high = high, low
+                parent[high] = low
+                c += 1
+        above_from = first
+        above_to = n
     return n
 
 
 @njit(cache=True, nogil=True)
-def _join_runs(start, stop, row, parent, n):  # type: ignore[no-untyped-def]
-    """Join the runs that touch, also over a corner, in `parent`."""
-    above = 0  # first run of the row above that may still touch
-    first = 0  # of this row
-    for b in range(n):
-        parent[b] = b
-        if b > 0 and row[b] != row[b - 1]:
-            above = first
-            first = b
-        while above < first and (row[above] < row[b] - 1 or stop[above] < start[b]):
-            above += 1
-        c = above
-        while c < first and start[c] <= stop[b]:
-            low = _root(parent, c)
-            high = _root(parent, b)
-            if low > high:
-                low, high = high, low
-            parent[high] = low
-            c += 1
-
-
-@njit(cache=True, nogil=True)
 def find_blobs(
-    change: ByteImage, y: ByteImage, cb: ByteImage, cr: ByteImage, back_y: ByteImage,
-    back_cb: ByteImage, back_cr: ByteImage, runs: RunArray, n: int, largest: int,
-    table: FloatArray,
+    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage,
+    back_y: ByteImage, back_cb: ByteImage, back_cr: ByteImage, runs: RunArray, table: FloatArray,
 ) -> int:  # fmt: skip
-    """Fill `table` with the 8-connected blobs that `n` runs make up; return how many.
+    """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
 
-    Blobs of fewer than 3 or more than `largest` pixels, and those beyond the length of `table`,
-    are dropped.
+    `change` is contiguous with a width that is a multiple of 8 and is mostly zero: eight empty
+    pixels are skipped at once. `runs` is (5, m) room for work. Blobs beyond the length of `table`,
+    and rows after m runs, are dropped: a picture as busy as that holds no findable ball.
     """
     start, stop, row, parent, label = runs[0], runs[1], runs[2], runs[3], runs[4]
-    _join_runs(start, stop, row, parent, n)
-    for k in range(n):
-        label[k] = 0
-    for k in range(n):  # areas first, at the roots: what is too large needs no second look
-        label[_root(parent, k)] += stop[k] - start[k]
+    n = _find_runs(change, threshold, start, stop, row, parent)
+    label[:n] = -1
     found = 0
     for k in range(n):
-        if parent[k] != k:
-            continue
-        if 3 <= label[k] <= largest and found < len(table):
+        r = _root(parent, k)
+        if label[r] < 0:
+            if found == len(table):
+                continue
+            label[r] = found
             table[found, :] = 0.0
             table[found, X0] = change.shape[1]
             table[found, Y0] = change.shape[0]
-            label[k] = found
             found += 1
-        else:
-            label[k] = -1
-    for k in range(n):
-        t = label[_root(parent, k)]
-        if t < 0:
-            continue
+        t = label[r]
         i = row[k]
         sw = 0.0
         sx = 0.0
@@ -394,6 +341,8 @@ def pick_spots(
     for k in range(n):
         weight = table[k, SW]
         area = table[k, AREA]
+        if area < 3.0:
+            continue
         x = table[k, SX] / weight
         y = table[k, SY] / weight
         xx = table[k, SXX] / weight - x * x + 1.0 / 12.0

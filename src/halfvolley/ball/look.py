@@ -116,7 +116,7 @@ class ColourModel:
         self._samples = np.concatenate([self._samples, colours])[-_KEPT:]
         self._weights = np.concatenate([self._weights, weights])[-_KEPT:]
         self._new += len(colours)
-        if len(self._samples) < _ENOUGH or self._new < max(_REFRESH_EVERY, len(self._samples) // 6):
+        if len(self._samples) < _ENOUGH or self._new < _REFRESH_EVERY:
             return False
         self._new = 0
         shade = np.maximum(self._samples[:, :1], _DARKEST) / _MIDDLE_LUMA
