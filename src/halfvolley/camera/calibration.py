@@ -51,6 +51,7 @@ class CalibrateSettings:
     hand_reach_px: float = 25.0  # at 1920 wide: how far off corners given by hand may be
     least_net: float = 0.35  # share of the net that must be seen before it counts
     low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
+    most_error_mm: float = 50.0  # a table known less well than this was not found
     end_view_deg: float = 20.0  # the nearer end is A where the table points at the camera
 
 
@@ -146,11 +147,16 @@ def calibrate(
     if corners_px is None and max(share[CENTRE], share[NET]) < 0.1:
         raise NoCamera(f"what looks most like a table has neither centre line nor net; {NEXT_STEP}")
     camera = refined.cameras[0]
+    error_mm = float(np.median(table_error_mm(camera)))
+    if corners_px is None and error_mm > settings.most_error_mm:
+        raise NoCamera(
+            f"what looks most like a table is known to {error_mm:.0f} mm only: it is cut off, or "
+            f"no table; {NEXT_STEP}"
+        )
     warnings += _weaknesses(camera, refined, share, settings)
     return Calibration(
         camera=camera, t_s=view[0].t_s, residual_px=refined.residual_px,
-        residual_mm=refined.residual_mm,
-        table_error_mm=float(np.median(table_error_mm(camera))), points=refined.used,
+        residual_mm=refined.residual_mm, table_error_mm=error_mm, points=refined.used,
         tables=n_tables, gamma=tone.gamma, sigma_px=tone.sigma_px,
         source="automatic" if corners_px is None else "corners", warnings=tuple(warnings),
     )  # fmt: skip
