@@ -221,7 +221,8 @@ def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course,
     if abs(height) < PLANE_REACH_M:
         trials["table"] = _as(around, at, "table", s)
     costs = {
-        kind: trial.cost + place_cost(kind, _touch(trial, s, at)) for kind, trial in trials.items()
+        kind: trial.cost + place_cost(kind, touch_state(trial, s, at))
+        for kind, trial in trials.items()
     }
     best = min(costs, key=lambda kind: costs[kind])
     return best, chance(best, costs), trials[best], first
@@ -234,7 +235,7 @@ def _as(course: Course, at: int, kind: Kind, s: Setting | None) -> Course:
     return changed if s is None else refine(changed, s, 12)
 
 
-def _touch(course: Course, s: Setting, i: int) -> FloatArray:
+def touch_state(course: Course, s: Setting, i: int) -> FloatArray:
     """(16,) state of contact i as junctions have it: place, velocity and spin before and after."""
     end = arc_end(course, s, i)[0]
     after = course.states[i + 1]

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M, NET_OVERHANG_M, TABLE_WIDTH_M
-from halfvolley.flight.course import predict, reconsider, settle
-from halfvolley.flight.junctions import Kind, outside
+from halfvolley.flight.course import predict, reconsider, settle, touch_state
+from halfvolley.flight.junctions import Kind, outside, place_cost
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.physics.kernels import bounce, fly
@@ -179,7 +179,7 @@ def _one_each(rows: IntArray, s: Setting) -> IntArray:
 
 
 def merge(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
-    """Neighbouring courses as one where a single contact explains what lies between."""
+    """Neighbouring courses as one where one flight or a single contact explains the gap."""
     out: list[Course] = []
     fresh = False
     for course in courses:
@@ -212,15 +212,32 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     start[:3] = 0.5 * (end[:3] + start[:3])
     left = refine(a.part(max(a.n_arcs - 2, 0), a.n_arcs - 1, s.seen.t_s[a.rows]), s, 6)
     right = refine(b.part(0, min(1, b.n_arcs - 1), s.seen.t_s[b.rows]), s, 6)
-    local = reconsider(refine(_end_to_end(left, right, t, start, s), s, 20), s, settings)
-    if local.cost - left.cost - right.cost > settings.junction_cost:
-        return None
     at = left.n_arcs - 1
+    local = reconsider(refine(_end_to_end(left, right, t, start, s), s, 20), s, settings)
+    through = refine(_through(left, right, s), s, 20)
+    apart = left.cost + right.cost
+    touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
+    if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
+        return _through(a, b, s, through.states[at])
+    if local.cost > apart + settings.junction_cost:
+        return None
     whole = _end_to_end(a, b, float(local.starts[at + 1]), local.states[at + 1], s)
     i = a.n_arcs - 1
     return replace(
         whole, kinds=(*whole.kinds[:i], local.kinds[at], *whole.kinds[i + 1 :]),
         chances=(*whole.chances[:i], local.chances[at], *whole.chances[i + 1 :]),
+    )  # fmt: skip
+
+
+def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) -> Course:
+    """Both courses in one, not yet refined, whose middle arc was out of sight for a while."""
+    rows = _one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
+    states = np.vstack([a.states, b.states[1:]])
+    if start is not None:
+        states[a.n_arcs - 1] = start
+    return Course(
+        rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
+        np.concatenate([a.starts, b.starts[1:]]), a.globals, scale=max(a.scale, b.scale),
     )  # fmt: skip
 
 

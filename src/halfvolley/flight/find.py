@@ -73,6 +73,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     fixed = setting(seen, camera, shutter, frame_s, s, late_s)
     solved = [_solve(chain, fixed, s) for chain in chains]
     courses = complete([c for c in solved if c is not None], fixed, s)
+    courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
     courses = [struck_once(c, s) for c in courses]
     courses = [c if "table" in c.kinds else c.doubted(s.stray) for c in courses]
     arcs: list[Arc] = []
@@ -89,7 +90,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
 
 def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
     sighted = sum(len(p.rows) for p in chain.pieces)
-    if sighted < s.fewest_sights or (not chain.junctions and sighted < s.fewest_alone):
+    if sighted < s.fewest_sights:
         return None
     course = settle(start_course(chain, fixed), fixed, s)
     return reconsider(course, fixed, s)

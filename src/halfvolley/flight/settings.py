@@ -44,6 +44,7 @@ class FlightSettings:
     edge_m: float = 0.02  # how far outside the table a predicted bounce may lie
     extension_frames: int = 3  # in which first sightings beyond an added bounce are looked for
     extension_sd_mps: float = 1.0  # how well the bounce law predicts the velocity beyond
+    same_bonus: float = 6.0  # -2 log-odds for one flight through a gap rather than a touch in it
     meet_m: float = 1.5  # two courses further apart than this, mostly in depth, do not meet
     recapture_px: float = 2.5  # a detection this near a refined flight is the ball
     reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
