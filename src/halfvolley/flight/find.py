@@ -9,6 +9,7 @@ from threadpoolctl import threadpool_limits
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import reconsider, settle, start_course, struck_once
 from halfvolley.flight.extend import complete
+from halfvolley.flight.junctions import outside
 from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
@@ -75,7 +76,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     courses = complete([c for c in solved if c is not None], fixed, s)
     courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
     courses = [struck_once(c, s) for c in courses]
-    courses = [c if "table" in c.kinds else c.doubted(s.stray) for c in courses]
+    courses = [c.doubted(_belonging(c, s)) for c in courses]
     arcs: list[Arc] = []
     contacts: list[Contact] = []
     for number, course in enumerate(courses):
@@ -94,6 +95,15 @@ def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
         return None
     course = settle(start_course(chain, fixed), fixed, s)
     return reconsider(course, fixed, s)
+
+
+def _belonging(course: Course, s: FlightSettings) -> float:
+    """1 for a ball that bounces on this table; less where it never does, or bounces beside it."""
+    places = [x for x, kind in zip(course.states[1:], course.kinds, strict=True) if kind == "table"]
+    if not places:
+        return s.stray
+    beside = float(np.median([outside(float(x[0]), float(x[1])) for x in places]))
+    return 1.0 if beside < s.beside_m else s.stray**2
 
 
 def _usable(tracks: Tracks, camera: ClipCamera) -> tuple[np.ndarray, ...]:

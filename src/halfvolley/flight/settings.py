@@ -26,6 +26,7 @@ class FlightSettings:
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
     stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
+    beside_m: float = 0.15  # a bounce this far beside the table is on another one
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     max_gap_s: float = 0.45  # longest time unseen within a chain
     meeting_sd: float = 5.0  # pieces that miss each other by more are not joined
