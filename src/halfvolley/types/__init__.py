@@ -5,11 +5,13 @@ from halfvolley.types.camera import CAMERA_PARAMETERS, Camera, ClipCamera, Shutt
 from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.flights import Arc, Contact, ContactKind, Flights
 from halfvolley.types.frames import ClipInfo, Frame, Onsets
+from halfvolley.types.labels import VETTED, Decision, Label, LabelKind, LabelSet, Origin
 from halfvolley.types.play import Play, PlayedContact, Rally, Side, Stroke
 from halfvolley.types.tracks import Tracks
 
 __all__ = [
     "CAMERA_PARAMETERS",
+    "VETTED",
     "Arc",
     "BoolArray",
     "ByteImage",
@@ -18,12 +20,17 @@ __all__ = [
     "ClipInfo",
     "Contact",
     "ContactKind",
+    "Decision",
     "Detections",
     "Flights",
     "FloatArray",
     "Frame",
     "IntArray",
+    "Label",
+    "LabelKind",
+    "LabelSet",
     "Onsets",
+    "Origin",
     "Play",
     "PlayedContact",
     "Rally",
