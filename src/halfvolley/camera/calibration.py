@@ -52,6 +52,8 @@ class CalibrateSettings:
     least_net: float = 0.35  # share of the net that must be seen before it counts
     low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
     most_error_mm: float = 50.0  # a table known less well than this was not found
+    most_miss_mm: float = 20.0  # lines that miss by more are not those of a table; usual: 0.2-4
+    most_miss_px: float = 0.5  # the same in the picture, where a table may be small; usual: < 0.2
     end_view_deg: float = 20.0  # the nearer end is A where the table points at the camera
 
 
@@ -152,6 +154,15 @@ def calibrate(
         raise NoCamera(
             f"what looks most like a table is known to {error_mm:.0f} mm only: it is cut off, or "
             f"no table; {NEXT_STEP}"
+        )
+    if (
+        corners_px is None
+        and refined.residual_mm > settings.most_miss_mm
+        and refined.residual_px > settings.most_miss_px
+    ):
+        raise NoCamera(
+            f"what looks most like a table has lines {refined.residual_mm:.0f} mm off those of a "
+            f"table: it is cut off, or no table; {NEXT_STEP}"
         )
     warnings += _weaknesses(camera, refined, share, settings)
     return Calibration(
