@@ -7,22 +7,29 @@ from scipy import ndimage
 from halfvolley.ball import kernels
 
 
-def blobs_of(change, threshold):
+def blobs_of(change, threshold, through=None, longest=1000.0, most_runs=4000):
+    """Blobs above a threshold, directly or `through` the runs of a lower one."""
     table = np.zeros((900, kernels.BLOB_COLUMNS))
     y = cb = cr = np.full(change.shape, 100, np.uint8)
-    runs = np.zeros((5, 4000), np.int32)
-    n = kernels.find_blobs(change, threshold, y, cb, cr, y, cb, cr, runs, table)
+    runs, lower, work = (np.zeros((k, most_runs), np.int32) for k in (3, 3, 2))
+    if through is None:
+        n = kernels.find_runs(change, threshold, runs)
+    else:
+        n = kernels.find_runs(change, through, lower)
+        n = kernels.higher_runs(change, threshold, lower, n, runs)
+    n = kernels.find_blobs(change, runs, n, longest, y, cb, cr, y, cb, cr, work, table)
     return table[:n]
 
 
+@pytest.mark.parametrize("through", [None, 1, 25])
 @pytest.mark.parametrize("density", [0.02, 0.2, 0.45])
-def test_blobs_are_the_connected_parts(density):
+def test_blobs_are_the_connected_parts(density, through):
     rng = np.random.default_rng(3)
     change = np.where(rng.random((61, 88)) < density, rng.integers(9, 255, (61, 88)), 0)
     change = np.ascontiguousarray(change.astype(np.uint8))
     threshold = 40
     label, n = ndimage.label(change >= threshold, np.ones((3, 3)))
-    found = blobs_of(change, threshold)
+    found = blobs_of(change, threshold, through)
     assert len(found) == n
     index = np.arange(1, n + 1)
     v, u = np.mgrid[0:61, 0:88]
@@ -55,10 +62,38 @@ def test_blobs_are_the_connected_parts(density):
 def test_a_picture_that_is_too_busy_is_cut_short_not_overrun():
     change = np.zeros((60, 80), np.uint8)
     change[::2, ::2] = 200
-    table = np.zeros((10, kernels.BLOB_COLUMNS))
-    y = np.zeros(change.shape, np.uint8)
-    runs = np.zeros((5, 50), np.int32)
-    assert kernels.find_blobs(change, 100, y, y, y, y, y, y, runs, table) == 10
+    assert len(blobs_of(change, 100, most_runs=50)) == 50
+    assert len(blobs_of(change, 100, through=50, most_runs=50)) == 50
+    assert len(blobs_of(change, 100)) == 900  # as many as the table holds; there are 1200
+
+
+def test_what_is_longer_than_a_streak_has_no_area():
+    change = np.zeros((60, 80), np.uint8)
+    change[5:8, 10:40] = 90
+    change[20:45, 50:53] = 90
+    change[50:54, 20:30] = 90
+    areas = sorted(blobs_of(change, 50, longest=20.0)[:, kernels.AREA])
+    assert areas == [0.0, 0.0, 40.0]
+
+
+def test_where_a_colour_came_nearer():
+    rng = np.random.default_rng(6)
+    here, before, after = (rng.integers(0, 256, (31, 45)).astype(np.uint8) for _ in range(3))
+    allowed = np.where(rng.random((31, 45)) < 0.8, 255, 0).astype(np.uint8)
+    out = np.empty((31, 45), np.uint8)
+    kernels.nearer_than_both(here, before, after, 9, allowed, out)
+    by = np.minimum(before, after).astype(int) - here
+    assert np.array_equal(out, np.where((by >= 9) & (allowed > 0), by, 0))
+
+
+def test_a_picture_at_another_brightness():
+    rng = np.random.default_rng(7)
+    picture = rng.integers(0, 256, (31, 45)).astype(np.uint8)
+    gain = rng.uniform(0.8, 1.3, 31)
+    out = np.empty((31, 45), np.uint8)
+    kernels.at_brightness(picture, 16.0, gain, out)
+    wanted = np.clip((picture - 16.0) * gain[:, None] + 16.0, 0, 255)
+    assert np.all(np.abs(out - wanted) <= 1.0)
 
 
 def test_median_of_seven():

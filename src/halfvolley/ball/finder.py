@@ -74,7 +74,9 @@ class BallFinder:
         padded = -(-columns // 8) * 8
         self._allowed = self._allowed_places(masks, rows, columns)
         self._change = np.zeros((rows, padded), np.uint8)
-        self._runs = np.zeros((5, _MAX_RUNS), np.int32)
+        self._runs = np.zeros((3, _MAX_RUNS), np.int32)
+        self._higher = np.zeros((3, _MAX_RUNS), np.int32)
+        self._work = np.zeros((2, _MAX_RUNS), np.int32)
         self._table = np.zeros((_MAX_BLOBS, kernels.BLOB_COLUMNS))
         self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
         self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
@@ -195,11 +197,11 @@ class BallFinder:
 
     def _came_nearer(self, slot: int, before: int | None, after: int | None) -> None:
         """Where the colour came nearer to the ball's than in both other pictures."""
-        out = self._change[:, : self._ring.small_shape[1]]
-        cv2.min(self._colour_distance(before), self._colour_distance(after), dst=out)
-        cv2.subtract(out, self._colour_distance(slot), dst=out)
-        cv2.threshold(out, self._settings.min_change - 1.0, 0.0, cv2.THRESH_TOZERO, dst=out)
-        cv2.bitwise_and(out, self._allowed, dst=out)
+        kernels.nearer_than_both(
+            self._colour_distance(slot), self._colour_distance(before),
+            self._colour_distance(after), int(self._settings.min_change), self._allowed,
+            self._change[:, : self._ring.small_shape[1]],
+        )  # fmt: skip
 
     def _colour_distance(self, slot: int | None) -> ByteImage:
         """Distance to the ball's colour, of a kept frame or of the slow background."""
@@ -225,12 +227,20 @@ class BallFinder:
         ring = self._ring
         assert ring.background is not None
         floor = max(self._settings.min_change, 1.5 * kernels.typical_change(self._change, 0.75))
+        longest = (1.2 * self._max_streak + 4.0 * self._max_radius) / ring.level
+        n_low = kernels.find_runs(self._change, int(floor), self._runs)
         for factor in factors:
             if floor * factor > 160:
                 break
+            runs, n_runs = self._runs, n_low
+            if factor > 1.0:
+                runs = self._higher
+                n_runs = kernels.higher_runs(
+                    self._change, int(floor * factor), self._runs, n_low, runs
+                )
             n = kernels.find_blobs(
-                self._change, int(floor * factor), ring.small_luma[self._slot],
-                ring.small_cb[self._slot], ring.small_cr[self._slot], *ring.background, self._runs,
+                self._change, runs, n_runs, longest, ring.small_luma[self._slot],
+                ring.small_cb[self._slot], ring.small_cr[self._slot], *ring.background, self._work,
                 self._table,
             )  # fmt: skip
             count = kernels.pick_spots(

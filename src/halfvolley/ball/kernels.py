@@ -89,6 +89,32 @@ def colour_distance(
 
 
 @njit(cache=True, nogil=True)
+def nearer_than_both(
+    distance: ByteImage, before: ByteImage, after: ByteImage, least: int, allowed: ByteImage,
+    out: ByteImage,
+) -> None:  # fmt: skip
+    """Write by how much a distance is below that in both other pictures, zero below `least`."""
+    rows, columns = distance.shape
+    for i in range(rows):
+        for j in range(columns):
+            other = min(before[i, j], after[i, j])
+            d = np.uint8(max(other, distance[i, j]) - distance[i, j])
+            out[i, j] = (d if d >= least else np.uint8(0)) & allowed[i, j]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def at_brightness(picture: ByteImage, black: float, gain: FloatArray, out: ByteImage) -> None:
+    """Write a picture with its luma above `black` times a gain by row."""
+    rows, columns = picture.shape
+    for i in range(rows):
+        g = np.float32(gain[i])
+        o = np.float32(black * (1.0 - gain[i]))
+        for j in range(columns):
+            t = np.float32(picture[i, j]) * g + o
+            out[i, j] = np.uint8(min(max(t, np.float32(0)), np.float32(255)))
+
+
+@njit(cache=True, nogil=True)
 def typical_change(change: ByteImage, share: float) -> int:
     """Value that `share` of a sparse sample of pixels does not exceed."""
     counts = np.zeros(256, np.int64)
@@ -167,16 +193,17 @@ def _root(parent, k):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-untyped-def]
-    """Runs of changed pixels, those that touch joined in `parent`; return how many."""
+def find_runs(change: ByteImage, threshold: int, runs: RunArray) -> int:
+    """Write start, stop and row of the runs of `change >= threshold`; return how many.
+
+    `change` is contiguous with a width that is a multiple of 8 and is mostly zero: eight empty
+    pixels are skipped at once. `runs` is (3, m); rows after m runs are dropped: a picture as busy
+    as that holds no findable ball.
+    """
     rows, columns = change.shape
     words = change.view(np.uint64)
-    most = len(start)
     n = 0
-    above_from = 0  # runs of the row above
-    above_to = 0
     for i in range(rows):
-        first = n
         j = 0
         while j < columns:
             if (j & 7) == 0 and words[i, j >> 3] == 0:
@@ -188,44 +215,67 @@ def _find_runs(change, threshold, start, stop, row, parent):  # type: ignore[no-
             k = j + 1
             while k < columns and change[i, k] >= threshold:
                 k += 1
-            if n == most:
+            if n == runs.shape[1]:
                 return n
-            start[n] = j
-            stop[n] = k
-            row[n] = i
-            parent[n] = n
+            runs[0, n] = j
+            runs[1, n] = k
+            runs[2, n] = i
             n += 1
             j = k
-        a = above_from
-        for b in range(first, n):
-            while a < above_to and stop[a] < start[b]:
-                a += 1
-            c = a
-            while c < above_to and start[c] <= stop[b]:
-                low = _root(parent, c)
-                high = _root(parent, b)
-                if low > high:
-                    low, high = high, low
-                parent[high] = low
-                c += 1
-        above_from = first
-        above_to = n
     return n
 
 
 @njit(cache=True, nogil=True)
-def find_blobs(
-    change: ByteImage, threshold: int, y: ByteImage, cb: ByteImage, cr: ByteImage,
-    back_y: ByteImage, back_cb: ByteImage, back_cr: ByteImage, runs: RunArray, table: FloatArray,
-) -> int:  # fmt: skip
-    """Fill `table` with the 8-connected blobs of `change >= threshold`; return how many.
+def higher_runs(change: ByteImage, threshold: int, runs: RunArray, n: int, out: RunArray) -> int:
+    """Write the runs at a threshold, all of which lie in the `n` runs of a lower one."""
+    count = 0
+    for a in range(n):
+        i = runs[2, a]
+        j = runs[0, a]
+        while j < runs[1, a]:
+            if change[i, j] < threshold:
+                j += 1
+                continue
+            k = j + 1
+            while k < runs[1, a] and change[i, k] >= threshold:
+                k += 1
+            if count == out.shape[1]:
+                return count
+            out[0, count] = j
+            out[1, count] = k
+            out[2, count] = i
+            count += 1
+            j = k
+    return count
 
-    `change` is contiguous with a width that is a multiple of 8 and is mostly zero: eight empty
-    pixels are skipped at once. `runs` is (5, m) room for work. Blobs beyond the length of `table`,
-    and rows after m runs, are dropped: a picture as busy as that holds no findable ball.
-    """
-    start, stop, row, parent, label = runs[0], runs[1], runs[2], runs[3], runs[4]
-    n = _find_runs(change, threshold, start, stop, row, parent)
+
+@njit(cache=True, nogil=True)
+def _join_runs(runs, n, parent):  # type: ignore[no-untyped-def]
+    """Join runs of neighbouring rows that touch, if only at their corners, in `parent`."""
+    start, stop, row = runs[0], runs[1], runs[2]
+    above = 0  # first run of the row above that may touch
+    first = 0  # first run of this row
+    for b in range(n):
+        parent[b] = b
+        if b > 0 and row[b] != row[b - 1]:
+            above = first if row[b] == row[b - 1] + 1 else b
+            first = b
+        while above < first and stop[above] < start[b]:
+            above += 1
+        c = above
+        while c < first and start[c] <= stop[b]:
+            low = _root(parent, c)
+            high = _root(parent, b)
+            if low > high:
+                low, high = high, low
+            parent[high] = low
+            c += 1
+
+
+@njit(cache=True, nogil=True)
+def _outline(runs, n, work, table):  # type: ignore[no-untyped-def]
+    """Area and box of each blob; `work[1]` takes the blob of each root run. Return how many."""
+    parent, label = work[0], work[1]
     label[:n] = -1
     found = 0
     for k in range(n):
@@ -235,36 +285,66 @@ def find_blobs(
                 continue
             label[r] = found
             table[found, :] = 0.0
-            table[found, X0] = change.shape[1]
-            table[found, Y0] = change.shape[0]
+            table[found, X0] = 1e9
+            table[found, Y0] = runs[2, k]
             found += 1
         t = label[r]
-        i = row[k]
-        sw = 0.0
-        sx = 0.0
-        sxx = 0.0
-        for j in range(start[k], stop[k]):
-            c = float(change[i, j])
+        table[t, AREA] += runs[1, k] - runs[0, k]
+        table[t, X0] = min(table[t, X0], runs[0, k])
+        table[t, X1] = max(table[t, X1], runs[1, k] - 1)
+        table[t, Y1] = runs[2, k]
+    return found
+
+
+@njit(cache=True, nogil=True)
+def find_blobs(
+    change: ByteImage, runs: RunArray, n: int, longest: float, y: ByteImage, cb: ByteImage,
+    cr: ByteImage, back_y: ByteImage, back_cb: ByteImage, back_cr: ByteImage, work: RunArray,
+    table: FloatArray,
+) -> int:  # fmt: skip
+    """Fill `table` with the 8-connected blobs that the first `n` runs make; return how many.
+
+    Blobs wider or higher than `longest` pixels are limbs; they are left with no area. Blobs beyond
+    the length of `table` are dropped. `work` is (2, m) room for as many runs.
+    """
+    _join_runs(runs, n, work[0])
+    found = _outline(runs, n, work, table)
+    for t in range(found):
+        if max(table[t, X1] - table[t, X0], table[t, Y1] - table[t, Y0]) > longest:
+            table[t, AREA] = 0.0
+    for k in range(n):
+        t = work[1, _root(work[0], k)]
+        if t < 0 or table[t, AREA] == 0.0:
+            continue
+        i = runs[2, k]
+        sw = 0
+        sx = 0
+        sxx = 0
+        seen_y, seen_cb, seen_cr = 0, 0, 0
+        was_y, was_cb, was_cr = 0, 0, 0
+        for j in range(runs[0, k], runs[1, k]):
+            c = int(change[i, j])
             sw += c
             sx += c * j
             sxx += c * j * j
-            table[t, LUMA] += c * y[i, j]
-            table[t, CB] += c * cb[i, j]
-            table[t, CR] += c * cr[i, j]
-            table[t, BACK_LUMA] += c * back_y[i, j]
-            table[t, BACK_CB] += c * back_cb[i, j]
-            table[t, BACK_CR] += c * back_cr[i, j]
-        table[t, AREA] += stop[k] - start[k]
-        table[t, X0] = min(table[t, X0], start[k])
-        table[t, X1] = max(table[t, X1], stop[k] - 1)
-        table[t, Y0] = min(table[t, Y0], i)
-        table[t, Y1] = max(table[t, Y1], i)
+            seen_y += c * y[i, j]
+            seen_cb += c * cb[i, j]
+            seen_cr += c * cr[i, j]
+            was_y += c * back_y[i, j]
+            was_cb += c * back_cb[i, j]
+            was_cr += c * back_cr[i, j]
         table[t, SW] += sw
         table[t, SX] += sx
         table[t, SY] += sw * i
         table[t, SXX] += sxx
         table[t, SYY] += sw * i * i
         table[t, SXY] += sx * i
+        table[t, LUMA] += seen_y
+        table[t, CB] += seen_cb
+        table[t, CR] += seen_cr
+        table[t, BACK_LUMA] += was_y
+        table[t, BACK_CB] += was_cb
+        table[t, BACK_CR] += was_cr
     return found
 
 

@@ -139,9 +139,9 @@ class FrameRing:
         ratio = gain / self.gain[slot]
         if np.all(np.abs(ratio - 1.0) < 0.01):
             return self.small_luma[slot]
-        rows = ratio[:: self.level // 2][: self.small_shape[0], None].astype(np.float32)
-        levelled = (self.small_luma[slot] - np.float32(self.black)) * rows + np.float32(self.black)
-        out: ByteImage = np.clip(levelled, 0, 255).astype(np.uint8)
+        out = np.empty(self.small_shape, np.uint8)
+        rows = same_rows(ratio, self.small_shape[0], self.level)
+        kernels.at_brightness(self.small_luma[slot], self.black, rows, out)
         return out
 
 
