@@ -80,3 +80,13 @@ def test_coding_leaves_marks_but_keeps_the_picture():
 def test_impossible_sizes_are_refused(size):
     with pytest.raises(BadInput, match="crops must be"):
         next(iter_crops(np.random.default_rng(0), replace(SMALL, size_px=size)))
+
+
+def test_crops_can_look_at_the_ball_of_their_last_frame():
+    """A fast ball leaves a crop within frames: more of them hold it where they were aimed."""
+    late = replace(SMALL, frames=5, aim_frame=4, ball_share=1.0, flying_share=1.0, aim_spread=0.2)
+    source = iter_crops(np.random.default_rng(3), late)
+    inside = np.array([next(source).inside for _ in range(40)])
+    assert inside[:, 4].mean() > 0.8 > 0.1 + inside[:, 0].mean()
+    with pytest.raises(BadInput, match="aim_frame is 5"):
+        next(iter_crops(np.random.default_rng(0), replace(late, aim_frame=5)))

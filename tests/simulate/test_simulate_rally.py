@@ -9,7 +9,7 @@ import pytest
 from halfvolley.physics.kernels import fly
 from halfvolley.simulate import BallPhysics, Hall, RallySettings, kernels, play_game
 from halfvolley.simulate.path import FLIGHT, HAND, ROLLING, STATES
-from halfvolley.simulate.rally import make_arena
+from halfvolley.simulate.rally import Leg, Recorder, _play_point, make_arena
 from halfvolley.simulate.variants import FIVE_MARKS_M, drop_game, marks_game
 
 HALF_X, HALF_Y, FLOOR_Z = 1.37, 0.7625, -0.76
@@ -199,3 +199,18 @@ def test_a_ball_lies_on_five_marks():
     t = 0.25 + 1.1 * np.arange(5)
     assert np.abs(game.paths[0].xyz_at(t)[:, :2] - FIVE_MARKS_M).max() < 1e-9
     assert np.abs(game.paths[0].xyz_at(t[:-1] + 0.55)[:, :2] - FIVE_MARKS_M[:-1]).max() > 0.1
+
+
+def test_a_ball_that_leans_on_the_net_ends_the_point(monkeypatch):
+    physics = BallPhysics()
+    world = make_arena(physics, Hall())
+    state = np.array([0.0201, 0.1, 0.05, *np.zeros(6)])
+    touch = Leg(
+        np.column_stack([[0.0, 1e-12], np.stack([state, state])]), kernels.NET,
+        np.array([1.0, 0.0, 0.0]), state,
+    )  # fmt: skip
+    monkeypatch.setattr("halfvolley.simulate.rally.fly_leg", lambda *args: touch)
+    rec = Recorder(world.radius)
+    rng = np.random.default_rng(0)
+    *_, winner, reason = _play_point(rec, world, 0.0, state, -1.0, 0, RallySettings(), rng)
+    assert (winner, reason) == ("B", "net")

@@ -39,6 +39,7 @@ class CropSettings:
 
     size_px: tuple[int, int] = (128, 128)  # width, height; multiples of 2
     frames: int = 3  # neighbouring frames of one crop
+    aim_frame: int | None = None  # the one in which it looks at its aim; left out: the middle one
     frame_px: tuple[int, int] = (1280, 720)  # of the frames that crops are cut from
     ball_share: float = 0.6  # crops that are aimed at the ball
     flying_share: float = 0.75  # of those, moments chosen so that it flies; else any moment
@@ -105,6 +106,8 @@ def iter_crops(rng: np.random.Generator, settings: CropSettings = CropSettings()
             f"crops must be even, from 16 to {wide} x {tall} pixels and a frame or more long, got "
             f"{w} x {h} and {settings.frames} frames"
         )
+    if settings.aim_frame is not None and not 0 <= settings.aim_frame < settings.frames:
+        raise BadInput(f"aim_frame is {settings.aim_frame}, it must be from 0 to frames - 1")
     while True:
         source = _Source(rng, settings)
         for _ in range(settings.crops_per_scene):
@@ -138,7 +141,8 @@ class _Source:
             see_figures(self.renderer.stages, rig, self.view, float(x), self.renderer.rim)
             for x in t
         ]
-        aim, at = self._aim(rng, float(t[s.frames // 2]), crowds[s.frames // 2], aimed)
+        middle = s.frames // 2 if s.aim_frame is None else s.aim_frame
+        aim, at = self._aim(rng, float(t[middle]), crowds[middle], aimed)
         window = self._window(rng, at, aim)
         pictures = [
             self.renderer.frame_with(c, self.view, float(x), rng, window)

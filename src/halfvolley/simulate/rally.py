@@ -509,6 +509,7 @@ def _play_point(
     """From the struck serve to the end: time, state, winner, reason."""
     striker, own_due, bounced = server, True, False
     number, past_net = 1, False
+    on_net = 0  # touches of the net since the last of anything else
     while True:
         leg = fly_leg(world, state, 3.0, rng)
         x, y = leg.nodes[-1, 1], leg.nodes[-1, 2]
@@ -534,7 +535,11 @@ def _play_point(
         rec.touch(t, leg, rally)
         if leg.code in (k.NET, k.CORD):
             past_net = True
+            on_net += 1
+            if on_net > MOST_TOUCHES:  # it leans on the net and only trembles
+                return t, state, _name(-striker), "net"
             continue
+        on_net = 0
         on_table = leg.code in (k.TABLE, k.EDGE)
         if bounced:
             reason = "double_bounce" if on_table and x * striker < 0 else "missed"
