@@ -68,11 +68,21 @@ def _column_row(column: Column) -> str:
     )
 
 
+def all_commands(group=None, before: str = "") -> dict:  # type: ignore[no-untyped-def, type-arg]
+    """Every command by its name, those of a group behind the group's."""
+    out = {}
+    for name, command in (group or typer.main.get_command(app)).commands.items():
+        if hasattr(command, "commands"):
+            out.update(all_commands(command, f"{before}{name} "))
+        else:
+            out[f"{before}{name}"] = command
+    return out
+
+
 def commands() -> str:
     """All commands with their arguments and options."""
-    group = typer.main.get_command(app)
     parts = []
-    for name, command in group.commands.items():  # type: ignore[attr-defined]
+    for name, command in all_commands().items():
         text = " ".join((command.help or "").split())
         rows = [_parameter_row(p) for p in command.params if p.name != "help"]
         parts.append(

@@ -4,21 +4,17 @@ Exit status 0: done, also when the answer is that there is no ball. 1: not done;
 says why and what to do. 2: wrong use. 130: stopped by Ctrl-C.
 """
 
-import functools
 import json
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from halfvolley.errors import HalfvolleyError
+from halfvolley.cli_labels import labels_app
+from halfvolley.terminal import console, plain_errors, progress_bars
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from halfvolley.session.pipeline import Measured
 
 app = typer.Typer(
@@ -29,6 +25,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+app.add_typer(labels_app)
 
 SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metavar="SESSION")]
 
@@ -36,27 +33,6 @@ SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metav
 def main() -> None:
     """Run the command line."""
     app()
-
-
-def _plain_errors(command: Callable[..., None]) -> Callable[..., None]:
-    """One sentence instead of a trace for what a user can meet."""
-
-    @functools.wraps(command)
-    def run(*args: Any, **kwargs: Any) -> None:
-        try:
-            command(*args, **kwargs)
-        except HalfvolleyError as error:
-            typer.echo(f"halfvolley: {error}", err=True)
-            raise typer.Exit(1) from None
-        except KeyboardInterrupt:
-            typer.echo(
-                "halfvolley: stopped; what was finished is kept, the same command goes on from "
-                "there",
-                err=True,
-            )
-            raise typer.Exit(130) from None
-
-    return run
 
 
 def _show_version(wanted: bool) -> None:
@@ -85,7 +61,7 @@ def _options(
 
 
 @app.command()
-@_plain_errors
+@plain_errors
 def demo(
     folder: Annotated[
         Path, typer.Argument(help="Where to; made if it does not exist.", metavar="[FOLDER]")
@@ -102,7 +78,7 @@ def demo(
     from halfvolley.session.demo import compare_with_truth, comparison_words, demo_session
     from halfvolley.session.pipeline import measure
 
-    with _progress() as progress:
+    with progress_bars() as progress:
         session = demo_session(folder, seed=seed, duration_s=duration_s, progress=progress)
         measure(session.folder, progress=progress)
         page = write_report(session.folder, video=video, progress=progress)
@@ -114,7 +90,7 @@ def demo(
 
 
 @app.command()
-@_plain_errors
+@plain_errors
 def new(
     folder: Annotated[Path, typer.Argument(help="The new session folder.", metavar="FOLDER")],
     clips: Annotated[list[Path], typer.Argument(help="Video files.", metavar="CLIP...")],
@@ -154,7 +130,7 @@ def new(
 
 
 @app.command()
-@_plain_errors
+@plain_errors
 def calibrate(
     folder: SessionFolder,
     clip: Annotated[
@@ -216,7 +192,7 @@ def calibrate(
     for name in names:
         if said:
             session = set_clip(session, name, **said)
-        with _progress() as progress:
+        with progress_bars() as progress:
             drawn = calibrate_and_draw(session, name, progress=progress)
         for words in drawn.words:
             typer.echo(words)
@@ -226,7 +202,7 @@ def calibrate(
 
 
 @app.command()
-@_plain_errors
+@plain_errors
 def measure(
     folder: SessionFolder,
     dry_run: Annotated[
@@ -240,7 +216,7 @@ def measure(
     if dry_run:
         _print_plan(plan_measure(folder), as_json)
         return
-    with _progress() as progress:
+    with progress_bars() as progress:
         result = measure(folder, progress=progress)
         if result.did:
             from halfvolley.report import write_report
@@ -256,7 +232,7 @@ def measure(
 
 
 @app.command()
-@_plain_errors
+@plain_errors
 def report(
     folder: SessionFolder,
     video: Annotated[
@@ -266,7 +242,7 @@ def report(
     """Maps, pictures and one page for people; on demand the clips with the flight drawn in."""
     from halfvolley.report import write_report
 
-    with _progress() as progress:
+    with progress_bars() as progress:
         page = write_report(folder, video=video, progress=progress)
     _print_result(folder)
     typer.echo(f"\nReport: {page}")
@@ -278,9 +254,9 @@ def _verify(folder: Path, name: str) -> None:
     from halfvolley.session.pipeline import verify_clip
     from halfvolley.session.schema import read_session
 
-    with _progress() as progress:
+    with progress_bars() as progress:
         check = verify_clip(read_session(folder), name, progress=progress)
-    print_check(marks_checks(check), _console())
+    print_check(marks_checks(check), console())
     typer.echo(f"It is on the report after: halfvolley measure {folder}")
 
 
@@ -314,7 +290,7 @@ def _print_result(folder: Path) -> None:
     from halfvolley.report.console import print_summary
     from halfvolley.session.read import read_summary
 
-    print_summary(read_summary(folder), _console(), read_checks(folder))
+    print_summary(read_summary(folder), console(), read_checks(folder))
 
 
 def _print_json(result: "Measured") -> None:
@@ -339,34 +315,6 @@ def _print_json(result: "Measured") -> None:
         "took_s": round(result.took_s, 3),
     }
     typer.echo(json.dumps(content, indent=1))
-
-
-def _console() -> "Console":
-    from rich.console import Console
-
-    # a file or pipe gets whole lines, however wide
-    return Console(highlight=False, width=None if sys.stdout.isatty() else 160)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, float], None]]:
-    """A bar on a terminal, silence elsewhere."""
-    if not sys.stderr.isatty():
-        yield lambda text, share: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
-        tasks: dict[str, TaskID] = {}
-
-        def tell(text: str, share: float) -> None:
-            if text not in tasks:
-                tasks[text] = bars.add_task(text, total=1.0)
-            bars.update(tasks[text], completed=share)
-
-        yield tell
 
 
 if __name__ == "__main__":

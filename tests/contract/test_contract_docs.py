@@ -55,25 +55,29 @@ def test_every_stage_is_documented():
         assert re.search(rf"^\| `{stage.name}` \|", text, re.MULTILINE), stage.name
 
 
-def test_every_command_and_option_has_help():
-    for name, command in typer.main.get_command(app).commands.items():
+def test_every_command_and_option_has_help(generate):
+    for name, group in typer.main.get_command(app).commands.items():
+        assert group.help, name
+    for name, command in generate.all_commands().items():
         assert command.help, name
         for parameter in command.params:
             assert parameter.help, (name, parameter.name)
 
 
-def test_every_command_that_a_page_shows_exists():
-    commands = typer.main.get_command(app).commands
+def test_every_command_that_a_page_shows_exists(generate):
+    commands = generate.all_commands()
     shown = set()
     for page in PAGES:
         for line in page.read_text(encoding="utf-8").splitlines():
             for code in [line] if line.startswith("    ") else re.findall(r"`([^`]+)`", line):
-                match = re.match(r"\s*(?:\$ )?halfvolley ([a-z]+)(.*)", code)
+                match = re.match(r"\s*(?:\$ )?halfvolley ([a-z]+)((?: [a-z]+)?)(.*)", code)
                 if match:
-                    shown.add(match[1])
-                    assert match[1] in commands, (page.name, code)
-                    options = {o for p in commands[match[1]].params for o in p.opts}
-                    for option in re.findall(r"--[a-z][a-z0-9-]*", match[2]):
+                    name = match[1] if match[1] in commands else match[1] + match[2]
+                    shown.add(name)
+                    assert name in commands, (page.name, code)
+                    params = commands[name].params
+                    options = {o for p in params for o in (*p.opts, *p.secondary_opts)}
+                    for option in re.findall(r"--[a-z][a-z0-9-]*", code):
                         assert option in options, (page.name, code)
     assert shown == set(commands), "every command is shown somewhere"
 

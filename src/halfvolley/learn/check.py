@@ -191,8 +191,8 @@ def _across(split: Split) -> Iterator[Finding]:
     near = []
     for times in moments.values():
         times.sort(key=lambda item: item[0])
-        for (t, part, _), (t_next, other, label) in pairwise(times):
-            if part != other and t_next - t < NEAR_S:
+        for (t, side, _), (t_next, other, label) in pairwise(times):
+            if side != other and t_next - t < NEAR_S:
                 near.append(label)
     if near:
         yield _finding(
@@ -316,7 +316,7 @@ def _readable(files: Iterable[Path], broken: list[str]) -> Iterator[tuple[str, B
 
 def _parts_of(folder: Path) -> dict[str, str]:
     """Parts by the lists that an export with a split has written."""
-    out = {}
+    out: dict[str, str] = {}
     for part in PARTS:
         for path in (folder / f"{part}.txt", folder / f"leaky_{part}.txt"):
             if path.is_file():

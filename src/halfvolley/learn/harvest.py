@@ -44,6 +44,8 @@ class HarvestSettings:
     near_px: float = 1.2  # a sighting this near to its flight is the ball; or this share
     near_radii: float = 0.35  # of the radius, whichever is larger; and this share
     near_streak: float = 0.1  # of the streak's length on top
+    beside_frames: int = 3  # neighbours on either side that may be off their flight alike
+    fewest_beside: int = 4  # of them
     loose_share: float = 0.3  # of that limit, where a touch just beyond may have bent the streak
     unseen_frames: int = 4  # a flight is trusted so far from its own sightings
     shows: float = 0.55  # least share of the expected change of a ball that shows
@@ -201,9 +203,11 @@ def _sightings(
 ) -> list[tuple[Witness, int]]:
     """Label what was seen of a good flight; what was not is returned."""
     p = w.predicted
-    trusted = w.seen_within(s.unseen_frames) & p.in_picture
+    trusted = w.seen_within(s.unseen_frames)
     missing = []
     for i, frame in enumerate(p.frame):
+        if not p.in_picture[i]:
+            continue
         limit = _limit_px(w, i, s)
         row, miss = int(w.row[i]), float(w.miss_px[i])
         if row < 0 and trusted[i]:
@@ -219,6 +223,11 @@ def _sightings(
                 "positive", int(frame), w.uv_px[i], p.radius_px[i], p.streak_px[i], "flight",
                 "accepted", "on a flight",
             )  # fmt: skip
+        elif _with_neighbours(w, d, i, limit, s):
+            maker.ball(
+                "positive", int(frame), d.uv_px[row], p.radius_px[i], p.streak_px[i], "detection",
+                "accepted", "beside its flight as its neighbours are",
+            )  # fmt: skip
         else:
             maker.ball(
                 "positive", int(frame), d.uv_px[row], p.radius_px[i], p.streak_px[i], "detection",
@@ -226,6 +235,27 @@ def _sightings(
                 float(np.clip(0.9 * limit / miss, 0.1, 0.9)),
             )  # fmt: skip
     return missing
+
+
+def _with_neighbours(w: Witness, d: Detections, i: int, limit: float, s: HarvestSettings) -> bool:
+    """Whether a sighting is off its flight by what its neighbours are off, along a line.
+
+    Then the flight is bent a little wrongly there, and all of them are the ball.
+    """
+    near = [
+        k
+        for k in range(max(0, i - s.beside_frames), min(len(w.row), i + s.beside_frames + 1))
+        if k != i and w.row[k] >= 0
+    ]
+    if len(near) < s.fewest_beside or not min(near) < i < max(near) or w.near_contact[i]:
+        return False
+    at = np.array(near)
+    off = d.uv_px[w.row[at]] - w.uv_px[at]
+    line = np.column_stack([np.ones(len(at)), at - i])
+    fit = np.linalg.lstsq(line, off, rcond=None)[0]
+    here = d.uv_px[w.row[i]] - w.uv_px[i]
+    rough = np.hypot(*(off - line @ fit).T).max()
+    return bool(np.hypot(*(here - fit[0])) <= 0.5 * limit and rough <= limit)
 
 
 def _nearest(d: Detections, frame: int, uv_px: FloatArray) -> tuple[int, float]:

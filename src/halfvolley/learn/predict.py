@@ -86,14 +86,16 @@ def predict_arc(
     (_, begin, _, _), (t, uv, xyz, depth), (_, end, _, _) = seen
     keep = (arc.t0_s <= t) & (t <= arc.t1_s) & np.isfinite(uv).all(axis=1)
     keep &= np.isfinite(begin).all(axis=1) & np.isfinite(end).all(axis=1)
-    width = camera.camera.size_px[0]
-    inside = (np.abs(uv[:, 0] - 0.5 * (width - 1)) <= 0.5 * width) & (
-        np.abs(uv[:, 1] - 0.5 * (height - 1)) <= 0.5 * height
-    )
+    inside = in_picture(uv, camera.camera.size_px)
     radius = camera.camera.f_px * environment.ball.radius_m / depth
     return Predicted(
         frame[keep], t[keep], xyz[keep], uv[keep], (end - begin)[keep], radius[keep], inside[keep]
     )
+
+
+def in_picture(uv_px: FloatArray, size_px: tuple[int, int]) -> BoolArray:
+    """(n,) whether places (n, 2) lie within a picture, pixel centres at integers."""
+    return np.all((uv_px >= -0.5) & (uv_px < np.array(size_px) - 0.5), axis=1)
 
 
 def _images(

@@ -6,11 +6,11 @@ offset is read off the arc's own sightings, all of them together, so that no sin
 the prediction by much.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from halfvolley.learn.predict import Predicted, predict_arc
+from halfvolley.learn.predict import Predicted, in_picture, predict_arc
 from halfvolley.physics import Environment
 from halfvolley.types import (
     Arc,
@@ -111,13 +111,13 @@ def witnesses(
     for arc in flights.arcs:
         predicted = predict_arc(arc, frame_t_s, camera, flights.shutter, environment)
         ends = [contacts[i] for i in (arc.contact_in, arc.contact_out) if i in contacts]
-        out.append(_witness(arc, predicted, flights, ends, sure, frame_s, s))
+        out.append(_witness(arc, predicted, flights, ends, sure, camera.camera.size_px, frame_s, s))
     return tuple(out)
 
 
 def _witness(
     arc: Arc, predicted: Predicted, flights: Flights, ends: list[Contact], sure: set[int],
-    frame_s: float, s: WitnessSettings,
+    size_px: tuple[int, int], frame_s: float, s: WitnessSettings,
 ) -> Witness:  # fmt: skip
     d = flights.detections
     known = {contact.contact_id for contact in ends}
@@ -130,6 +130,7 @@ def _witness(
     has = row >= 0
     offset = _offset(predicted, d.uv_px[row[has]], has, flights.shutter, s)
     uv = predicted.uv_px + offset
+    predicted = replace(predicted, in_picture=predicted.in_picture & in_picture(uv, size_px))
     miss = np.full(len(predicted), np.nan)
     miss[has] = np.hypot(*(d.uv_px[row[has]] - uv[has]).T)
     scatter = float(np.median(miss[has])) if has.any() else np.inf
@@ -151,18 +152,18 @@ def _doubts(
     sure: set[int], s: WitnessSettings,
 ) -> tuple[str, ...]:  # fmt: skip
     """In words, what speaks against an arc."""
-    out = []
+    out = []  # short: it stands under small pictures
     if not ends or not any(contact.chain in sure for contact in ends):
-        out.append("this flight has no sure bounce on the table")
+        out.append("no sure bounce on the table")
     if ends and min(contact.probability for contact in ends) < s.least_contact:
-        out.append("what this flight starts or ends with is unsure")
+        out.append("an unsure touch at an end")
     if has.sum() < s.fewest_rows or has.sum() < s.least_share * _span(has):
-        out.append("this flight was seen in few frames")
+        out.append("seen in few frames")
     if arc.residual_rms > s.most_rms:
-        out.append("this flight fits badly")
+        out.append("fits badly")
     radius = float(np.median(predicted.radius_px)) if len(predicted) else 0.0
     if scatter_px > max(s.most_scatter_px, s.most_scatter * radius):
-        out.append("what was seen scatters about this flight")
+        out.append("sightings scatter")
     return tuple(out)
 
 

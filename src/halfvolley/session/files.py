@@ -93,9 +93,12 @@ def folder_atomic(target: Path) -> Iterator[Path]:
         temporary = Path(tempfile.mkdtemp(dir=target.parent, prefix=TEMPORARY_PREFIX))
         try:
             yield temporary
-            for path in temporary.iterdir():
-                with open(path, "rb") as stream:
-                    os.fsync(stream.fileno())
+            for path in temporary.rglob("*"):
+                if path.is_dir():
+                    sync_folder(path)
+                else:
+                    with open(path, "rb") as stream:
+                        os.fsync(stream.fileno())
             temporary.chmod(0o777 & ~_umask())
             sync_folder(temporary)
             if not target.exists():
