@@ -1,40 +1,31 @@
-"""The image of a moving ball: a soft disc swept along a straight line, fitted to pixels.
-
-Symbols. (u, v) centre of the streak, r radius, (sx, sy) travel of the centre during the exposure,
-rho_k distance of a pixel to the k-th of n places along the travel, w edge blur (sd), B background:
-
-    alpha = 1/n sum_k Phi((r - rho_k) / w)                                                     (1)
-
-    luma^2 = (1 - alpha) B^2 + alpha (c0 + cx x + cy y + cz z)                                  (2)
-
-    chroma = (1 - alpha) B + alpha (128 + k light)                                              (3)
-
-Light adds up before the camera bends it into code values, and the usual curve is close to a square
-root; so the squares of luma (above black) mix, and a bright ball does not seem larger and higher
-than it is. x, y = (pixel - centre) / r and z = sqrt(1 - x^2 - y^2) are the parts of a sphere's
-normal: a lit sphere, bright above and dark beneath, has exactly these four terms where all of it
-sees the lamps. `light` is the square root of that shading, 1 at c0. Chroma lies on its own
-half-size grid, at 2 i + q with a q that is 0 or 1/2 by the maker of the file and is fitted along.
-"""
+"""Fitting the image of a moving ball (see `swept`) to a spot: background, pixels, descent."""
 
 import math
 
 import numpy as np
-from numba import njit
 
+from halfvolley.ball import swept
+from halfvolley.ball.swept import (
+    BACK,
+    BLUR,
+    LIGHT,
+    PARAMETERS,
+    RHO,
+    SEEN,
+    SHADE_X,
+    SHADE_Z,
+    X,
+    Y,
+    compiled,
+)
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 
-# the parameters, in this order; shading and light are of squared luma, cb and cr above 128
-U, V, R, STREAK_X, STREAK_Y, LIGHT, SHADE_X, SHADE_Y, SHADE_Z, BLUR, CB, CR, SITE = range(13)
-PARAMETERS = 13
-LUMA_PARAMETERS = 10  # those that luma tells of
 # the columns of a result: the parameters, their sds, and these
 SD, COV_UV, QUALITY, NOISE, MISFIT, SNR, OUTSIDE, CONTRAST = 13, 26, 27, 28, 29, 30, 31, 32
 RESULT_COLUMNS = 33
 
 MAX_SIDE = 400  # longest side of a window [px]
 _TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
-_INFORMATION = 1.0 / 25.0  # of a pixel: coding misfits in patches, not pixel by pixel
 _SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
 _FINE_STEPS = 5
 _COARSE_STEPS = 4
@@ -42,78 +33,6 @@ _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider la
 _FINE_PIXELS = 480.0
 _MOST_REFERENCES = 5
 _REFERENCE_PIXELS = 160.0  # looked at to choose them
-_TABLE_STEPS = 512
-
-# error_model: no check for division by zero in the loops; all divisors are kept above zero
-compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
-
-
-@compiled
-def phi_table() -> FloatArray:
-    """(n + 2, 2): Phi and phi at -3.5 .. 3.5 in `_TABLE_STEPS` steps."""
-    table = np.empty((_TABLE_STEPS + 2, 2))
-    for k in range(_TABLE_STEPS + 2):
-        x = -3.5 + 7.0 * k / _TABLE_STEPS
-        table[k, 0] = 0.5 * math.erfc(-x / math.sqrt(2.0))
-        table[k, 1] = math.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi)
-    return table
-
-
-@compiled
-def swept_disc(x, y, u, v, r, sx, sy, w, n, table, d):  # type: ignore[no-untyped-def]
-    """Equation (1) at one pixel; `d` takes the derivatives by u, v, r, sx, sy, w."""
-    alpha = 0.0
-    d_w = 0.0
-    d_u = 0.0
-    d_v = 0.0
-    d_r = 0.0
-    d_sx = 0.0
-    d_sy = 0.0
-    far = r + 3.5 * w
-    near = max(r - 3.5 * w, 0.0)
-    scale = _TABLE_STEPS / 7.0
-    inv_w = 1.0 / w
-    first = 0
-    last = n
-    q = sx * sx + sy * sy
-    if n > 4 and q > 0.0:  # of a long streak only the places near the pixel matter
-        middle = ((x - u) * sx + (y - v) * sy) / q + 0.5
-        half = far / math.sqrt(q)
-        first = max(0, int((middle - half) * n - 0.5))
-        last = min(n, int((middle + half) * n + 1.5))
-    for k in range(first, last):
-        tau = (k + 0.5) / n - 0.5
-        dx = x - u - tau * sx
-        dy = y - v - tau * sy
-        q = dx * dx + dy * dy
-        if q >= far * far:
-            continue
-        if q < near * near:
-            alpha += 1.0
-            continue
-        rho = math.sqrt(q)
-        z = (r - rho) * inv_w
-        t = min(max((z + 3.5) * scale, 0.0), _TABLE_STEPS + 0.99)
-        i = int(t)
-        f = t - i
-        alpha += table[i, 0] + f * (table[i + 1, 0] - table[i, 0])
-        g = (table[i, 1] + f * (table[i + 1, 1] - table[i, 1])) * inv_w
-        d_r += g
-        d_w -= g * z
-        if rho > 1e-6:
-            g /= rho
-            d_u += g * dx
-            d_v += g * dy
-            d_sx += tau * g * dx
-            d_sy += tau * g * dy
-    share = 1.0 / n
-    d[0] = d_u * share
-    d[1] = d_v * share
-    d[2] = d_r * share
-    d[3] = d_sx * share
-    d[4] = d_sy * share
-    d[5] = d_w * share
-    return alpha * share
 
 
 @compiled
@@ -242,9 +161,9 @@ def _median(a, n):  # type: ignore[no-untyped-def]
 def _gather(  # type: ignore[no-untyped-def]
     ring_y, ring_cb, ring_cr, gain, black, slot, chosen, count, place, reach, window, stride, data
 ):
-    """Fill `data` rows (x, y, seen, background, rho) with luma, then cb, then cr pixels.
+    """Fill `data` (PIXEL_ROWS, m) with luma, then cb, then cr; return where each plane ends.
 
-    Returns where each plane ends. Luma is above black.
+    Luma is above black.
     """
     u, v, _, sx, sy = place
     x0, x1, y0, y1 = window
@@ -261,11 +180,11 @@ def _gather(  # type: ignore[no-untyped-def]
             for k in range(count):
                 o = chosen[k]
                 values[k] = (ring_y[o, y, x] - black) * ratio[k]
-            data[n, 0] = x
-            data[n, 1] = y
-            data[n, 2] = ring_y[slot, y, x] - black
-            data[n, 3] = _median(values, count)
-            data[n, 4] = rho
+            data[X, n] = x
+            data[Y, n] = y
+            data[SEEN, n] = ring_y[slot, y, x] - black
+            data[BACK, n] = _median(values, count)
+            data[RHO, n] = rho
             n += 1
     end_y = n
     ch, cw = ring_cb.shape[1:]
@@ -280,11 +199,11 @@ def _gather(  # type: ignore[no-untyped-def]
                     continue
                 for k in range(count):
                     values[k] = ring[chosen[k], y, x]
-                data[n, 0] = 2.0 * x
-                data[n, 1] = 2.0 * y + 0.5
-                data[n, 2] = ring[slot, y, x]
-                data[n, 3] = _median(values, count)
-                data[n, 4] = rho
+                data[X, n] = 2.0 * x
+                data[Y, n] = 2.0 * y + 0.5
+                data[SEEN, n] = ring[slot, y, x]
+                data[BACK, n] = _median(values, count)
+                data[RHO, n] = rho
                 n += 1
         if plane == 0:
             end_b = n
@@ -300,115 +219,12 @@ def _outer_noise(data, start, stop, r):  # type: ignore[no-untyped-def]
     values = np.empty(stop - start)
     n = 0
     for k in range(start, stop):
-        if data[k, 4] > r + 2.0:
-            values[n] = abs(data[k, 2] - data[k, 3])
+        if data[RHO, k] > r + 2.0:
+            values[n] = abs(data[SEEN, k] - data[BACK, k])
             n += 1
     if n < 4:
         return 20.0
     return min(np.partition(values[:n], int(0.3 * n))[int(0.3 * n)] / 0.385, 20.0)
-
-
-@compiled
-def _build(  # type: ignore[no-untyped-def]
-    data, ends, theta, noise, trust, table, normal, grad, sums
-):
-    """Normal matrix, gradient and robust cost of the pixels at `theta`.
-
-    `sums` takes the squares in units of noise: of the change, of what is left, robust weight, and
-    their counts; then change and rest outside the ball.
-    """
-    normal[:] = 0.0
-    grad[:] = 0.0
-    sums[:] = 0.0
-    cost = 0.0
-    d = np.empty(6)
-    jac = np.zeros(PARAMETERS)
-    u, v, r, sx, sy = theta[0], theta[1], theta[2], theta[3], theta[4]
-    length = math.hypot(sx, sy)
-    n_sweep = int(min(48.0, max(3.0, length / 1.6 + 2.0)))
-    blur = theta[9]
-    blur_c = math.sqrt(blur * blur + 0.3)  # its own larger pixels
-    c0, cx, cy, cz = theta[5], theta[6], theta[7], theta[8]
-    level = max(c0, 100.0)
-    inv_r = 1.0 / r
-    ex = sx / max(length, 1e-9)
-    ey = sy / max(length, 1e-9)
-    stretch = 1.0 - 1.0 / (1.0 + 0.5 * length * inv_r)
-    for i in range(len(data)):
-        plane = 0 if i < ends[0] else (1 if i < ends[1] else 2)
-        x = data[i, 0] + (theta[12] if plane else 0.0)
-        y = data[i, 1]
-        w = blur if plane == 0 else blur_c
-        alpha = swept_disc(x, y, u, v, r, sx, sy, w, n_sweep, table, d)
-        nx = (x - u) * inv_r
-        ny = (y - v) * inv_r
-        # along the sweep the shading is stretched over disc and travel
-        less = (nx * ex + ny * ey) * stretch
-        nx -= less * ex
-        ny -= less * ey
-        q = nx * nx + ny * ny
-        nz = -0.6
-        if q > 1.0:
-            q = 1.0 / math.sqrt(q)
-            nx *= q
-            ny *= q
-        else:
-            nz += math.sqrt(1.0 - q)
-        shade = c0 + cx * nx + cy * ny + cz * nz
-        seen = data[i, 2]
-        b = data[i, 3]
-        if plane == 0:
-            # squares mix; a step of one code value is 2 luma steps of the square
-            s_n = 2.0 * noise[0] * max(0.5 * (seen + b), 25.0)
-            gap = shade - b * b
-            res = seen * seen - b * b - alpha * gap
-            change = seen * seen - b * b
-            last = LUMA_PARAMETERS
-            jac[5] = alpha
-            jac[6] = alpha * nx
-            jac[7] = alpha * ny
-            jac[8] = alpha * nz
-            jac[9] = d[5] * gap
-        else:
-            s_n = noise[plane]
-            light = math.sqrt(min(max(shade / level, 0.05), 3.0))
-            gap = 128.0 + theta[9 + plane] * light - b
-            res = seen - b - alpha * gap
-            change = seen - b
-            last = PARAMETERS
-            for k in range(5, PARAMETERS):
-                jac[k] = 0.0
-            jac[9] = d[5] * gap * blur / blur_c
-            jac[9 + plane] = alpha * light
-            jac[12] = -d[0] * gap
-        for k in range(5):
-            jac[k] = d[k] * gap
-        inv = 1.0 / (s_n * s_n)
-        z2 = res * res * inv
-        # shadow, net and limbs next to the ball must not pull: far misfits lose their weight
-        soft = 25.0 + trust * gap * gap * inv
-        weight = soft / (soft + z2)
-        share = _INFORMATION if plane == 0 else 0.5 * _INFORMATION  # coded chroma repeats itself
-        cost += share * z2 * weight
-        f = share * weight * weight * inv
-        z0 = change * change * inv
-        if alpha > 0.0:
-            for a in range(last):
-                fa = f * jac[a]
-                if fa != 0.0:
-                    grad[a] += fa * res
-                    for c in range(a + 1):
-                        normal[a, c] += fa * jac[c]
-        if alpha > 0.02:
-            sums[0] += z0
-            sums[1] += z2
-            sums[2] += 1.0
-            sums[3] += weight * weight * z2
-            sums[4] += weight * weight
-        else:
-            sums[5] += z0
-            sums[6] += 1.0
-    return cost
 
 
 @compiled
@@ -440,7 +256,7 @@ def _add_priors(theta, prior, tight, shade, normal, grad):  # type: ignore[no-un
 
 @compiled
 def _descend(  # type: ignore[no-untyped-def]
-    data, ends, theta, noise, prior, tight, shade, top, table, cold, steps, normal, sums
+    data, ends, theta, noise, prior, tight, shade, top, cold, steps, normal, sums
 ):
     """Damped Gauss-Newton; False where it cannot be solved.
 
@@ -452,6 +268,8 @@ def _descend(  # type: ignore[no-untyped-def]
     n_trial = np.zeros((PARAMETERS, PARAMETERS))
     s_trial = np.zeros(len(sums))
     work = np.zeros((PARAMETERS, PARAMETERS))
+    cover = np.empty((swept.COVER_ROWS, data.shape[1]), np.float32)
+    compared = np.empty((swept.COMPARED_ROWS, data.shape[1]))
     damping = 3e-2 if cold else 3e-3
     best = 1e300
     for it in range(steps + 1):
@@ -460,7 +278,9 @@ def _descend(  # type: ignore[no-untyped-def]
         trust = 0.1 if it >= change else (4.0 if cold and tight >= 1.0 else 0.3)
         if it == change:
             best = 1e300
-        cost = _build(data, ends, trial, noise, trust, table, n_trial, grad, s_trial)
+        cost = swept.build(
+            data, ends, trial, noise, trust, cover, compared, n_trial, grad, s_trial
+        )  # fmt: skip
         cost += _add_priors(trial, prior, tight, shade, n_trial, grad)
         if it > (1 if cold else 0) and cost > best:
             step *= 0.3  # the last step went too far: go back most of the way
@@ -518,12 +338,12 @@ def _finish(theta, normal, sums, noise, floor, out):  # type: ignore[no-untyped-
     for k in range(PARAMETERS):
         out[SD + k] = math.sqrt(max(inverse[k, k], 0.0))
     out[COV_UV] = inverse[0, 1]
-    out[QUALITY] = 1.0 - sums[1] / max(sums[0], 1e-9)
+    out[QUALITY] = 1.0 - sums[swept.REST2] / max(sums[swept.CHANGE2], 1e-9)
     out[NOISE] = noise[0]
     out[CONTRAST] = math.sqrt(max(theta[5], 0.0)) - floor
-    out[MISFIT] = math.sqrt(sums[3] / max(sums[4], 1.0))
-    out[SNR] = math.sqrt(sums[0] / max(sums[2], 1.0))
-    out[OUTSIDE] = math.sqrt(sums[5] / max(sums[6], 1.0))
+    out[MISFIT] = math.sqrt(sums[swept.WEIGHTED2] / max(sums[swept.WEIGHTS], 1.0))
+    out[SNR] = math.sqrt(sums[swept.CHANGE2] / max(sums[swept.COUNT], 1.0))
+    out[OUTSIDE] = math.sqrt(sums[swept.OUTSIDE_CHANGE2] / max(sums[swept.OUTSIDE_COUNT], 1.0))
     return True
 
 
@@ -534,9 +354,9 @@ def _core_means(data, stop, r):  # type: ignore[no-untyped-def]
     back = 0.0
     n = 0
     for k in range(stop):
-        if data[k, 4] < 0.7 * r:
-            seen += data[k, 2] ** 2
-            back += data[k, 3]
+        if data[RHO, k] < 0.7 * r:
+            seen += data[SEEN, k] ** 2
+            back += data[BACK, k]
             n += 1
     return (seen / n, back / n) if n else (1e4, 0.0)
 
@@ -545,8 +365,7 @@ def _core_means(data, stop, r):  # type: ignore[no-untyped-def]
 def fit_disc(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
     slot: int, others: IntArray, start: FloatArray, prior: FloatArray, tight: float,
-    shade: FloatArray, top: float, longest: float, table: FloatArray, coarse: bool,
-    out: FloatArray,
+    shade: FloatArray, top: float, longest: float, coarse: bool, out: FloatArray,
 ) -> bool:  # fmt: skip
     """Fit equations (1) to (3) to one spot; False where nothing could be fitted.
 
@@ -566,7 +385,7 @@ def fit_disc(
     first = theta.copy()
     chosen = np.empty(_MOST_REFERENCES, np.int64)
     normal = np.zeros((PARAMETERS, PARAMETERS))
-    sums = np.zeros(7)
+    sums = np.zeros(swept.SUMS)
     noise = np.empty(3)
     level = 0.0
     floor = 0.0
@@ -591,12 +410,12 @@ def fit_disc(
         stride = int(math.sqrt(area / (_COARSE_PIXELS if coarse else _FINE_PIXELS)) + 0.5)
         stride = max(stride, 1)
         most = (x1 - x0) // stride + 3
-        data = np.empty((4 * most * ((y1 - y0) // stride + 3), 5))
+        data = np.empty((swept.PIXEL_ROWS, 4 * most * ((y1 - y0) // stride + 3)), np.float32)
         end_y, end_b, end = _gather(
             ring_y, ring_cb, ring_cr, gain, black, slot, chosen, count, place, reach, window,
             stride, data,
         )  # fmt: skip
-        data = data[:end]
+        data = np.ascontiguousarray(data[:, :end])
         if end_y < 12:
             return False
         # still surroundings are copied by the coder, without noise; what moves is coded anew
@@ -607,7 +426,7 @@ def fit_disc(
         if coarse:
             theta[LIGHT] = level
         if not _descend(
-            data, (end_y, end_b), theta, noise, prior, tight, shade, top, table, coarse, steps,
+            data, (end_y, end_b, end), theta, noise, prior, tight, shade, top, coarse, steps,
             normal, sums,
         ):  # fmt: skip
             return False
@@ -628,7 +447,7 @@ def fit_disc(
 def fit_many(
     ring_y: ByteImage, ring_cb: ByteImage, ring_cr: ByteImage, gain: FloatArray, black: float,
     slot: int, others: IntArray, starts: FloatArray, priors: FloatArray, shade: FloatArray,
-    tops: FloatArray, longest: float, table: FloatArray, coarse: bool, out: FloatArray,
+    tops: FloatArray, longest: float, coarse: bool, out: FloatArray,
 ) -> int:  # fmt: skip
     """`fit_disc` for each row of `starts`, packed into `out`; returns how many fitted.
 
@@ -639,12 +458,12 @@ def fit_many(
     for k in range(len(starts)):
         ok = fit_disc(
             ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], priors[k], 1.0, shade,
-            tops[k], longest, table, coarse, out[n],
+            tops[k], longest, coarse, out[n],
         )  # fmt: skip
         if not ok and coarse:
             ok = fit_disc(
                 ring_y, ring_cb, ring_cr, gain, black, slot, others, starts[k], priors[k], _TIGHT,
-                shade, tops[k], longest, table, coarse, out[n],
+                shade, tops[k], longest, coarse, out[n],
             )  # fmt: skip
         elif not ok:
             out[n] = starts[k]

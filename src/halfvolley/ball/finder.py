@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator
 import cv2
 import numpy as np
 
-from halfvolley.ball import disc, kernels, scoring
+from halfvolley.ball import disc, kernels, scoring, swept
 from halfvolley.ball.look import Look
 from halfvolley.ball.ring import FrameRing, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
@@ -80,7 +80,6 @@ class BallFinder:
         self._table = np.zeros((_MAX_BLOBS, kernels.BLOB_COLUMNS))
         self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
         self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
-        self._phi = disc.phi_table()
         self._look = Look(info.size_px)
         self._distance: dict[int, ByteImage] = {}
         self._blinkers = Blinkers(info.size_px)
@@ -282,40 +281,40 @@ class BallFinder:
             tops = np.fmin(self._radius_map.at(starts[:, :2])[:, 1], self._max_radius)
         n = disc.fit_many(
             ring.luma, ring.cb, ring.cr, ring.gain, ring.black, slot, others, starts, priors,
-            self._look.shade, tops, self._max_streak, self._phi, coarse, out,
+            self._look.shade, tops, self._max_streak, coarse, out,
         )  # fmt: skip
         return out[:n]
 
     def _priors(self, starts: FloatArray) -> FloatArray:
         """(n, 2, PARAMETERS) value and sd of each parameter, before a fit."""
-        r = starts[:, disc.R]
-        prior = np.zeros((len(starts), 2, disc.PARAMETERS))
+        r = starts[:, swept.R]
+        prior = np.zeros((len(starts), 2, swept.PARAMETERS))
         prior[:, 0, :5] = starts[:, :5]
         prior[:, 1, :2] = 2.0 * r[:, None]
-        prior[:, 1, disc.R] = 0.2 * r + 0.5
-        length = np.hypot(starts[:, disc.STREAK_X], starts[:, disc.STREAK_Y])
+        prior[:, 1, swept.R] = 0.2 * r + 0.5
+        length = np.hypot(starts[:, swept.STREAK_X], starts[:, swept.STREAK_Y])
         prior[:, 1, 3:5] = (0.8 * r + 0.4 * length)[:, None]
         # an unknown colour is left free; a known one may lie in the shade
         known = self._look.colour.trust > _KNOWN
         luma, cb, cr = self._look.colour.mean if known else (120.0, 128.0, 128.0)
-        prior[:, 0, disc.LIGHT] = luma**2
-        prior[:, 1, disc.LIGHT] = luma**2 * (0.7 if known else 10.0)
-        prior[:, 0, disc.CB : disc.CR + 1] = cb - 128.0, cr - 128.0
-        prior[:, 1, disc.CB : disc.CR + 1] = 20.0 if known else 100.0
-        prior[:, :, disc.BLUR] = self._look.blur
-        prior[:, :, disc.SITE] = self._look.site
+        prior[:, 0, swept.LIGHT] = luma**2
+        prior[:, 1, swept.LIGHT] = luma**2 * (0.7 if known else 10.0)
+        prior[:, 0, swept.CB : swept.CR + 1] = cb - 128.0, cr - 128.0
+        prior[:, 1, swept.CB : swept.CR + 1] = 20.0 if known else 100.0
+        prior[:, :, swept.BLUR] = self._look.blur
+        prior[:, :, swept.SITE] = self._look.site
         if self._radius_map is not None and len(starts):
             low, high = self._radius_map.at(starts[:, :2]).T
             known = np.isfinite(low)
-            prior[known, 0, disc.R] = np.clip(r[known], low[known], high[known])
+            prior[known, 0, swept.R] = np.clip(r[known], low[known], high[known])
         return prior
 
     def _narrow(self, starts: FloatArray, prior: FloatArray) -> FloatArray:
         """The same, with what trails and the clip so far tell of radius and streak."""
         usual, spread = self._look.size.usual(starts[:, :2])
         if spread > 0.0:
-            prior[:, 0, disc.R] = usual
-            prior[:, 1, disc.R] = spread * usual
+            prior[:, 0, swept.R] = usual
+            prior[:, 1, swept.R] = spread * usual
         share, share_sd = self._look.exposure
         guesses = self._expected
         for i, row in enumerate(follow(starts[:, :2], guesses, self._middle)):
@@ -326,8 +325,8 @@ class BallFinder:
             streak = share * step * np.sign(step @ starts[i, 3:5] + 1e-9)
             prior[i, 0, 3:5] = streak
             prior[i, 1, 3:5] = share_sd * way + 0.15 * share * way + 0.3
-            prior[i, 0, disc.R] = guesses.radius_px[row]
-            prior[i, 1, disc.R] = _TRAIL_RADIUS_SD * guesses.radius_px[row]
+            prior[i, 0, swept.R] = guesses.radius_px[row]
+            prior[i, 1, swept.R] = _TRAIL_RADIUS_SD * guesses.radius_px[row]
         return prior
 
     def _score(self, fit: FloatArray) -> FloatArray:
@@ -342,8 +341,8 @@ class BallFinder:
         """Link what flies; learn the ball's colour and the place of chroma from it."""
         points = start_points(
             fit[:, :2],
-            fit[:, disc.R],
-            fit[:, disc.STREAK_X : disc.STREAK_Y + 1],
+            fit[:, swept.R],
+            fit[:, swept.STREAK_X : swept.STREAK_Y + 1],
             scoring.colours_of(fit),
             score,
         )
@@ -366,9 +365,9 @@ class BallFinder:
     @staticmethod
     def _surety(fit: FloatArray, length: IntArray, step: FloatArray) -> FloatArray:
         """0-1: how surely a spot is a flying ball, by its trail and picture alone."""
-        r = fit[:, disc.R]
+        r = fit[:, swept.R]
         fast = np.clip(np.hypot(*step.T) / (2.0 * r), 0.0, 1.0)
-        streak = fit[:, disc.STREAK_X : disc.STREAK_Y + 1]
+        streak = fit[:, swept.STREAK_X : swept.STREAK_Y + 1]
         # the streak of a ball lies along its way; a limb's blob is as long as the limb
         across = np.abs(streak[:, 0] * step[:, 1] - streak[:, 1] * step[:, 0])
         across /= np.maximum(np.hypot(*step.T), 1e-9)
@@ -376,8 +375,8 @@ class BallFinder:
         clean = np.clip(fit[:, disc.QUALITY], 0.0, 1.0) ** 2 / (
             1.0 + (fit[:, disc.OUTSIDE] / 4.0) ** 2
         )
-        light = np.maximum(fit[:, disc.LIGHT], 100.0)
-        even = np.hypot(fit[:, disc.SHADE_X], fit[:, disc.SHADE_Y]) < 1.5 * light
+        light = np.maximum(fit[:, swept.LIGHT], 100.0)
+        even = np.hypot(fit[:, swept.SHADE_X], fit[:, swept.SHADE_Y]) < 1.5 * light
         trail = np.clip((length - 2) / 4.0, 0.0, 1.0)
         out: FloatArray = fast * shape * clean * even * trail * _lawful(fit)
         return out
@@ -394,8 +393,8 @@ def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -
         t_s=np.full(n, t_s),
         uv_px=fit[:, :2].copy(),
         cov_uv_px2=scoring.centre_covariances(fit),
-        radius_px=fit[:, disc.R].copy(),
-        streak_px=fit[:, disc.STREAK_X : disc.STREAK_Y + 1].copy(),
+        radius_px=fit[:, swept.R].copy(),
+        streak_px=fit[:, swept.STREAK_X : swept.STREAK_Y + 1].copy(),
         score=np.clip(score, 0.0, 1.0),
         source=np.zeros(n, np.int64),
     )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfvolley.ball import disc
+from halfvolley.ball import disc, swept
 from halfvolley.ball.scoring import CHROMA_SPREAD, LUMA_SPREAD
 from halfvolley.types.arrays import BoolArray, FloatArray
 
@@ -242,21 +242,21 @@ class Look:
         bool
             Whether the colour may have changed.
         """
-        self.size.add(fit[:, :2], fit[:, disc.R], surety)
+        self.size.add(fit[:, :2], fit[:, swept.R], surety)
         exact = fit[fine]
         weights = surety[fine]
-        light = np.maximum(exact[:, disc.LIGHT], 100.0)
+        light = np.maximum(exact[:, swept.LIGHT], 100.0)
         for k, learned in enumerate(self._shade):
-            column = disc.SHADE_X + k
+            column = swept.SHADE_X + k
             learned.add(exact[:, column] / light, exact[:, disc.SD + column] / light, weights)
-        self._blur.add(exact[:, disc.BLUR], exact[:, disc.SD + disc.BLUR], weights)
+        self._blur.add(exact[:, swept.BLUR], exact[:, disc.SD + swept.BLUR], weights)
         step = steps_px[fine]
         way = np.hypot(step[:, 0], step[:, 1])
-        told = way > exact[:, disc.R]
+        told = way > exact[:, swept.R]
         exposed = (
             np.abs(exact[:, 3] * step[:, 0] + exact[:, 4] * step[:, 1]) / np.maximum(way, 1) ** 2
         )
         sd = np.hypot(exact[:, disc.SD + 3], exact[:, disc.SD + 4]) / np.maximum(way, 1)
         self._exposure.follow(exposed[told], sd[told], weights[told])
-        self._site.add(exact[:, disc.SITE], exact[:, disc.SD + disc.SITE], weights)
+        self._site.add(exact[:, swept.SITE], exact[:, disc.SD + swept.SITE], weights)
         return self.colour.add(colours, surety)

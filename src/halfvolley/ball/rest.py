@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halfvolley.ball import disc
+from halfvolley.ball import disc, swept
 from halfvolley.ball.look import Look
 from halfvolley.ball.scoring import centre_covariances
 from halfvolley.errors import BadInput, Unknown
@@ -197,16 +197,16 @@ class RestFinder:
         gain = np.ones((n + 1, rings[1].shape[1]))
         start = np.zeros((1, disc.RESULT_COLUMNS))
         start[0, :2] = _heaviest(luma[run], empty[0], place, radius, self._reach)
-        start[0, disc.R] = radius
-        prior = np.zeros((1, 2, disc.PARAMETERS))
+        start[0, swept.R] = radius
+        prior = np.zeros((1, 2, swept.PARAMETERS))
         prior[0, 0, :5] = start[0, :5]
         prior[0, 1, :2] = self._reach
-        prior[0, 1, disc.R] = s.size_sd_share * radius
-        prior[0, 1, disc.STREAK_X : disc.STREAK_Y + 1] = 0.05  # it lies still
-        prior[0, :, disc.LIGHT] = 120.0**2, 10 * 120.0**2  # any light and colour
-        prior[0, 1, disc.CB : disc.CR + 1] = 100.0
-        prior[0, :, disc.BLUR] = self._look.blur
-        prior[0, :, disc.SITE] = self._look.site
+        prior[0, 1, swept.R] = s.size_sd_share * radius
+        prior[0, 1, swept.STREAK_X : swept.STREAK_Y + 1] = 0.05  # it lies still
+        prior[0, :, swept.LIGHT] = 120.0**2, 10 * 120.0**2  # any light and colour
+        prior[0, 1, swept.CB : swept.CR + 1] = 100.0
+        prior[0, :, swept.BLUR] = self._look.blur
+        prior[0, :, swept.SITE] = self._look.site
         fits = []
         for slot in range(n):
             begin = start
@@ -214,7 +214,7 @@ class RestFinder:
                 out = np.zeros((1, disc.RESULT_COLUMNS))
                 ok = disc.fit_many(
                     *rings, gain, self._black, slot, np.array([n]), begin, prior,
-                    self._look.shade, np.array([2.0 * radius]), 4.0 * radius, disc.phi_table(),
+                    self._look.shade, np.array([2.0 * radius]), 4.0 * radius,
                     coarse, out,
                 )  # fmt: skip
                 if not ok:
@@ -228,7 +228,7 @@ class RestFinder:
             for f in fits
             if f[disc.QUALITY] > s.least_quality
             and f[disc.OUTSIDE] < s.most_around * f[disc.SNR]
-            and abs(f[disc.R] - radius) < off
+            and abs(f[swept.R] - radius) < off
         ]
         if len(good) < 0.6 * n:
             return Unknown("what lay there has not the image of a ball")
@@ -242,7 +242,7 @@ class RestFinder:
         cov = cov + np.diag(spread**2 / len(fits)) + self._settings.shared_sd_px**2 * np.eye(2)
         return RestingBall(
             self._t_s[run[0]], self._t_s[run[-1]], len(fits), uv + corner, cov,
-            float(np.median(fits[:, disc.R])),
+            float(np.median(fits[:, swept.R])),
         )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from halfvolley.ball import disc
+from halfvolley.ball import disc, swept
 from halfvolley.ball.kernels import DEEPEST_SHADE, off_radius, radius_at
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 
@@ -14,7 +14,7 @@ CHROMA_SPREAD = 10.0
 OFTEN = 0.12  # share of frames in which a place fires without flight: a lamp or a look-alike
 
 
-@disc.compiled
+@swept.compiled
 def lawful(luma: float, cb: float, cr: float) -> float:
     """How well a colour agrees with the rules' white or orange ball: 1 does, 0.1 does not."""
     b = cb - 128.0
@@ -27,7 +27,7 @@ def lawful(luma: float, cb: float, cr: float) -> float:
     return 0.1 + 0.9 * light * max(white, orange)
 
 
-@disc.compiled
+@swept.compiled
 def likeness(luma: float, cb: float, cr: float, colour: FloatArray, trust: float) -> float:
     """How well a colour agrees with the learned one: 1 alike, falling to 1 - trust.
 
@@ -41,18 +41,18 @@ def likeness(luma: float, cb: float, cr: float, colour: FloatArray, trust: float
     return 1.0 - trust * (1.0 - 1.0 / (1.0 + off * off / 4.0))
 
 
-@disc.compiled
+@swept.compiled
 def colours_of(fit: FloatArray) -> FloatArray:
     """(n, 3) luma above black, cb and cr of fitted spots."""
     out = np.empty((len(fit), 3))
     for k in range(len(fit)):
-        out[k, 0] = math.sqrt(max(fit[k, disc.LIGHT], 0.0))
-        out[k, 1] = 128.0 + fit[k, disc.CB]
-        out[k, 2] = 128.0 + fit[k, disc.CR]
+        out[k, 0] = math.sqrt(max(fit[k, swept.LIGHT], 0.0))
+        out[k, 1] = 128.0 + fit[k, swept.CB]
+        out[k, 2] = 128.0 + fit[k, swept.CR]
     return out
 
 
-@disc.compiled
+@swept.compiled
 def score_fits(
     fit: FloatArray, colour: FloatArray, trust: float, size: FloatArray, blink: FloatArray,
     blink_cell: int, allowed: ByteImage, level: int, cell: int, r_min: FloatArray,
@@ -73,9 +73,9 @@ def score_fits(
             continue
         score = min(max(fit[k, disc.QUALITY], 0.0), 1.0)
         score *= 1.0 - math.exp(-0.15 * fit[k, disc.SNR])
-        luma = math.sqrt(max(fit[k, disc.LIGHT], 0.0))
-        cb = 128.0 + fit[k, disc.CB]
-        cr = 128.0 + fit[k, disc.CR]
+        luma = math.sqrt(max(fit[k, swept.LIGHT], 0.0))
+        cb = 128.0 + fit[k, swept.CB]
+        cr = 128.0 + fit[k, swept.CR]
         score *= likeness(luma, cb, cr, colour, trust) * math.sqrt(lawful(luma, cb, cr))
         i = min(max(int(v) // blink_cell, 0), blink.shape[0] - 1)
         j = min(max(int(u) // blink_cell, 0), blink.shape[1] - 1)
@@ -108,21 +108,21 @@ def centre_covariances(fit: FloatArray) -> FloatArray:
         Of u and v [px^2].
     """
     cov = np.empty((len(fit), 2, 2))
-    cov[:, 0, 0] = fit[:, disc.SD + disc.U] ** 2
-    cov[:, 1, 1] = fit[:, disc.SD + disc.V] ** 2
+    cov[:, 0, 0] = fit[:, disc.SD + swept.U] ** 2
+    cov[:, 1, 1] = fit[:, disc.SD + swept.V] ** 2
     cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV_UV]
     cov *= ((_OWN * np.maximum(fit[:, disc.MISFIT], 1.0)) ** 2)[:, None, None]
-    slope = fit[:, [disc.SHADE_X, disc.SHADE_Y]] / np.maximum(fit[:, disc.LIGHT], 100.0)[:, None]
+    slope = fit[:, [swept.SHADE_X, swept.SHADE_Y]] / np.maximum(fit[:, swept.LIGHT], 100.0)[:, None]
     slope /= np.maximum(np.hypot(slope[:, 0], slope[:, 1]), 1.0)[:, None]
-    slope *= _SHADING * fit[:, disc.R, None]
+    slope *= _SHADING * fit[:, swept.R, None]
     cov += slope[:, :, None] * slope[:, None, :]
     unexplained = np.clip(1.0 - fit[:, disc.QUALITY], 0.0, 1.0) ** 1.5
-    other = (_UNEXPLAINED * fit[:, disc.R] * unexplained) ** 2 + _LEAST_SD_PX**2
+    other = (_UNEXPLAINED * fit[:, swept.R] * unexplained) ** 2 + _LEAST_SD_PX**2
     cov += other[:, None, None] * np.eye(2)
     return cov
 
 
-@disc.compiled
+@swept.compiled
 def best_rows(
     fit: FloatArray, score: FloatArray, least: float, least_share: float, most: int
 ) -> IntArray:
