@@ -118,12 +118,12 @@ def _pairs(used: Sequence[Label]) -> Iterator[Finding]:
         )  # fmt: skip
     if none_and_ball:
         yield _finding(
-            f"{len(none_and_ball)} frames have a ball and are said to have none",
+            f"{_count(len(none_and_ball), 'frame')} with a ball and said to have none",
             "decide in the review which it is", none_and_ball,
         )  # fmt: skip
     if several:
         yield _finding(
-            f"{len(several)} frames have more than one ball",
+            f"{_count(len(several), 'frame')} with more than one ball",
             "true with a second ball in view; else reject the wrong one", several,
         )  # fmt: skip
 
@@ -196,7 +196,7 @@ def _across(split: Split) -> Iterator[Finding]:
                 near.append(label)
     if near:
         yield _finding(
-            f"{len(near)} moments less than {NEAR_S:g} s from one in another part of the split"
+            f"{_count(len(near), 'moment')} less than {NEAR_S:g} s from one in another part of the split"
             + (" (LEAKY: split by random frames)" if split.leaky else ""),
             "split by rally, clip or hall" if split.by == "frame" else "split by clip or hall",
             near,
@@ -234,7 +234,7 @@ def check_pictures(
     if flat:
         out.append(
             Finding(
-                f"{len(flat)} pictures show nothing", "remove them with their labels", len(flat),
+                f"{_count(len(flat), 'picture')} without any content", "remove them with their labels", len(flat),
                 tuple(flat[:3]),
             )
         )  # fmt: skip
@@ -242,7 +242,7 @@ def check_pictures(
     if near:
         out.append(
             Finding(
-                f"{len(near)} pictures look nearly like one in another part of the split",
+                f"{_count(len(near), 'picture')} nearly like one in another part of the split",
                 "the same footage is there twice, or the split is leaky; split by hall",
                 len(near), tuple(near[:3]),
             )
@@ -293,7 +293,7 @@ def check_folder(folder: Path) -> tuple[Finding, ...]:
         found.insert(
             0,
             Finding(
-                f"{len(broken)} pictures are empty or damaged", "copy them again or remove them",
+                f"{_count(len(broken), 'picture')} empty or damaged", "copy them again or remove them",
                 len(broken), tuple(broken[:3]),
             ),
         )  # fmt: skip
@@ -326,7 +326,11 @@ def _parts_of(folder: Path) -> dict[str, str]:
 
 
 def _many(labels: Sequence[Label]) -> str:
-    return f"{len(labels)} label{'' if len(labels) == 1 else 's'}"
+    return _count(len(labels), "label")
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 def _finding(what: str, remedy: str, labels: Sequence[Label]) -> Finding:
