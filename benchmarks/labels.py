@@ -60,7 +60,7 @@ class Outcome:
 
 def balls_of(frame: dict[str, Any]) -> list[dict[str, Any]]:
     """Every ball of a frame of a truth file."""
-    return ([frame["ball"]] if frame["ball"] else []) + frame["other_balls"]
+    return ([frame["ball"]] if frame["ball"] else []) + frame.get("other_balls", [])
 
 
 def off(label: Label, ball: dict[str, Any]) -> float:

@@ -196,7 +196,7 @@ def _across(split: Split) -> Iterator[Finding]:
                 near.append(label)
     if near:
         yield _finding(
-            f"{_count(len(near), 'moment')} less than {NEAR_S:g} s from one in another part of the split"
+            f"{_count(len(near), 'moment')} less than {NEAR_S:g} s from one in another part"
             + (" (LEAKY: split by random frames)" if split.leaky else ""),
             "split by rally, clip or hall" if split.by == "frame" else "split by clip or hall",
             near,
@@ -234,8 +234,8 @@ def check_pictures(
     if flat:
         out.append(
             Finding(
-                f"{_count(len(flat), 'picture')} without any content", "remove them with their labels", len(flat),
-                tuple(flat[:3]),
+                f"{_count(len(flat), 'picture')} without any content",
+                "remove them with their labels", len(flat), tuple(flat[:3]),
             )
         )  # fmt: skip
     near = _alike(names, thumbs, parts or {})
@@ -293,8 +293,8 @@ def check_folder(folder: Path) -> tuple[Finding, ...]:
         found.insert(
             0,
             Finding(
-                f"{_count(len(broken), 'picture')} empty or damaged", "copy them again or remove them",
-                len(broken), tuple(broken[:3]),
+                f"{_count(len(broken), 'picture')} empty or damaged",
+                "copy them again or remove them", len(broken), tuple(broken[:3]),
             ),
         )  # fmt: skip
     if not files:

@@ -131,10 +131,10 @@ def harvest_labels(
     ]
     done: list[HarvestedClip] = []
     failed: list[tuple[str, str]] = []
-    with only_writer(session.folder / "computed"), open_labels(session.folder, make=True) as store:
+    with only_writer(session.folder / "computed"):
         for entry in entries:
             try:
-                done.append(_harvest_clip(session, entry, store, say))
+                done.append(_harvest_clip(session, entry, say))
             except BadSession as error:
                 failed.append((entry.name, str(error)))
     if not done:
@@ -142,9 +142,7 @@ def harvest_labels(
     return HarvestedSession(tuple(done), tuple(failed))
 
 
-def _harvest_clip(
-    session: Session, entry: ClipEntry, store: "LabelStore", say: Progress
-) -> HarvestedClip:
+def _harvest_clip(session: Session, entry: ClipEntry, say: Progress) -> HarvestedClip:
     from halfvolley.learn.harvest import RallyTimes, harvest
     from halfvolley.session.pipeline import load_clip
     from halfvolley.session.stages import environment
@@ -158,11 +156,12 @@ def _harvest_clip(
         environment(session), when_s=when_s,
         read=lambda frames: frames_at(result.recording, frames, lambda share: say(text, share)),
     )  # fmt: skip
-    merged = store.harvest(
-        entry.name, found.labels, when_s=when_s, rally_at=RallyTimes(result.play).at
-    )
+    with open_labels(session.folder, make=True) as store:
+        merged = store.harvest(
+            entry.name, found.labels, when_s=when_s, rally_at=RallyTimes(result.play).at
+        )
+        now = store.labels(clip=entry.name)
     say(text, 1.0)
-    now = store.labels(clip=entry.name)
     return HarvestedClip(
         entry.name, merged, sum(x.decision == "accepted" for x in now),
         sum(x.decision == "open" for x in now), found.hidden, found.doubted,
