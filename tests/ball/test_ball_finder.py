@@ -112,6 +112,30 @@ def test_a_ball_before_a_moving_limb(paint):
     assert np.mean([np.hypot(*(found.uv_px[k] - balls[found.frame[k]].uv)) < 5 for k in best]) > 0.9
 
 
+def test_a_ball_in_flight_is_followed_without_searching_the_whole_picture(paint, monkeypatch):
+    searched = []
+    whole = BallFinder._look_for_spots
+    monkeypatch.setattr(
+        BallFinder, "_look_for_spots", lambda self, k, s: searched.append(k) or whole(self, k, s)
+    )
+    balls = balls_of(paint)
+    found = find_ball(clip(paint, balls), paint.info(WIDTH, HEIGHT, len(balls)))
+    assert found_share(found, balls)[0] > 0.98
+    assert len(searched) < 0.8 * len(balls)  # three short flights; each must first be known
+
+
+def test_a_second_ball_is_found_while_the_first_is_followed(paint):
+    first = balls_of(paint, 60) + paint.flight(40, (20.0, 40.0), (7.0, 0.5), bend=(0.0, 0.05))
+    second = [None] * 66 + paint.flight(34, (290.0, 150.0), (-7.0, -1.0), bend=(0.0, 0.02))
+
+    def both(light, i, rng):
+        return light if second[i] is None else paint.ball(light, second[i])
+
+    found = find_ball(clip(paint, first, extra=both), paint.info(WIDTH, HEIGHT, 100))
+    assert found_share(found, first)[0] > 0.95
+    assert found_share(found, second, from_frame=66 + 13)[0] > 0.9
+
+
 def test_pulsing_lamps_with_a_rolling_shutter(paint):
     def light_of(i):
         rows = np.arange(HEIGHT) / HEIGHT

@@ -32,6 +32,12 @@ _MAX_SPOTS = 96  # kept of all masks and thresholds before the best are looked a
 _WORTH_A_LOOK = 0.2  # share of the best rank, once the ball's colour is known
 _WORTH_A_FIT = 0.3  # share of the best look's score from which a spot is measured finely
 _WORTH_A_REPORT = 0.08  # share of the best score from which a spot is reported
+_SURE = 0.3  # surety from which a ball in flight is followed without looking elsewhere
+_SURE_LENGTH = 6  # spots that its trail needs for that
+_STILL_SURE = 0.6  # share of its last score that its next image must reach
+_ALONE_FRAMES = 9  # so long, then the whole picture is searched
+_WHOLE_FRAMES = 3  # so often in a row: another ball makes a trail of three spots
+_RIVAL = 0.1  # surety from which such a trail may be another ball
 _TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
 
 
@@ -84,6 +90,9 @@ class BallFinder:
         self._distance: dict[int, ByteImage] = {}
         self._blinkers = Blinkers(info.size_px)
         self._before = self._middle = self._expected = no_points()
+        self._sure = -1  # row of `_middle` that is surely a ball in flight
+        self._alone = 0  # frames since the whole picture was searched
+        self._whole = 0  # frames in a row in which it was
         if expected_radius is None:
             self._cell = max(width, height)
             self._r_min = np.full((1, 1), settings.min_radius_px)
@@ -147,14 +156,33 @@ class BallFinder:
         slot = self._ring.slot(k)
         assert slot is not None
         self._slot = slot
-        fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
-        score = self._score(fit)
+        fit, score, n_fine = self._find(slot, k)
         kept = scoring.best_rows(
             fit, score, self._settings.min_score, _WORTH_A_REPORT, self._settings.max_candidates
         )
         fit, score = fit[kept], score[kept]
         self._learn(fit, score, kept < n_fine)
         return _as_detections(index, t_s, fit, score)
+
+    def _find(self, slot: int, k: int) -> tuple[FloatArray, FloatArray, int]:
+        """Fits and scores: along the trails only while one is surely a ball, else everywhere."""
+        if self._sure >= 0 and self._whole >= _WHOLE_FRAMES and self._alone < _ALONE_FRAMES:
+            fit, n_fine = self._measure(slot, k, np.zeros((0, kernels.SPOT_COLUMNS)))
+            score = self._score(fit)
+            if self._goes_on(fit, score):
+                self._alone += 1
+                return fit, score, n_fine
+        if self._alone:
+            self._alone = self._whole = 0
+        self._whole += 1
+        fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
+        return fit, self._score(fit), n_fine
+
+    def _goes_on(self, fit: FloatArray, score: FloatArray) -> bool:
+        """Whether the trail that is surely a ball's has a spot of its kind where it should be."""
+        row = follow(fit[:, :2], self._expected, self._middle)
+        on = (row >= 0) & (self._expected.back[row] == self._sure) if len(row) else row >= 0
+        return bool(np.any(score[on] > _STILL_SURE * self._middle.score[self._sure]))
 
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
         """(n, SPOT_COLUMNS) places worth a look: blobs of change, best first."""
@@ -357,10 +385,20 @@ class BallFinder:
                 fit[flying], points.colour[flying], step[flying], surety[flying], fine[flying]
             ):
                 self._distance.clear()
-        self._blinkers.note(points)
+        if not self._alone:
+            self._blinkers.note(points)
+        self._sure = self._surely_alone(points.length, surety)
         points = with_guesses(points, self._expected)
         self._before, self._middle = self._middle, points
         self._expected = expect(self._before, self._middle)
+
+    def _surely_alone(self, length: IntArray, surety: FloatArray) -> int:
+        """Row of the one spot that is surely a ball in flight; -1 for none, or with a rival."""
+        flying = np.flatnonzero((length >= 3) & (surety > _RIVAL))
+        if len(flying) != 1 or self._look.colour.trust <= _KNOWN:
+            return -1
+        row = int(flying[0])
+        return row if length[row] >= _SURE_LENGTH and surety[row] > _SURE else -1
 
     @staticmethod
     def _surety(fit: FloatArray, length: IntArray, step: FloatArray) -> FloatArray:

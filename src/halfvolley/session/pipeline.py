@@ -56,12 +56,12 @@ def _nothing(session: Session, entry: ClipEntry) -> dict[str, Any]:
 STAGES = (
     Stage("probe", 1, (), _nothing, stages.probe, "looking at the file"),
     Stage(
-        "camera", 1, ("probe",),
+        "camera", 2, ("probe",),
         lambda s, c: {"corners_px": c.corners_px, "end_a": c.end_a, "table": c.table},
         stages.camera, "finding the table",
     ),
     Stage(
-        "scan", 1, ("probe", "camera"),
+        "scan", 2, ("probe", "camera"),
         lambda s, c: {
             "masks_px": c.masks_px, "ball": asdict(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",
