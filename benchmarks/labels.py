@@ -70,9 +70,9 @@ def off(label: Label, ball: dict[str, Any]) -> float:
 
 
 def shows(ball: dict[str, Any]) -> bool:
-    """Whether a ball can be seen; of those not in play the contrast is not told."""
+    """Whether a ball can be seen; of others less is told."""
     contrast = ball.get("contrast", np.inf)
-    return bool(ball["visible"] > SEEN_SHARE and contrast >= SEEN_CONTRAST)
+    return bool(ball.get("visible", 1.0) > SEEN_SHARE and contrast >= SEEN_CONTRAST)
 
 
 def is_true(label: Label, frame: dict[str, Any]) -> bool:
@@ -80,7 +80,7 @@ def is_true(label: Label, frame: dict[str, Any]) -> bool:
     if label.kind == "negative":
         assert label.radius_px is not None
         return not any(
-            ball["visible"] > 0.1
+            ball.get("visible", 1.0) > 0.1
             and off(label, ball) < ball["radius_px"] + label.radius_px + ball.get("blur_px", 0) / 2
             for ball in balls_of(frame)
         )

@@ -25,6 +25,10 @@ _PLACES = {
     "read_summary": "halfvolley.session.read",
     "load_clip": "halfvolley.session.pipeline",
     "write_report": "halfvolley.report.build",
+    "harvest_labels": "halfvolley.session.labels",
+    "read_labels": "halfvolley.session.labels",
+    "export_labels": "halfvolley.session.labels",
+    "import_labels": "halfvolley.session.labels",
     # the stages as plain functions
     "probe": "halfvolley.video",
     "iter_frames": "halfvolley.video",
@@ -49,6 +53,8 @@ _PLACES = {
     "Detections": "halfvolley.types",
     "Flights": "halfvolley.types",
     "Frame": "halfvolley.types",
+    "Label": "halfvolley.types",
+    "LabelSet": "halfvolley.types",
     "Onsets": "halfvolley.types",
     "Play": "halfvolley.types",
     "PlayedContact": "halfvolley.types",
@@ -75,6 +81,10 @@ __all__ = [  # noqa: RUF022 in the order of the work
     "read_summary",
     "load_clip",
     "write_report",
+    "harvest_labels",
+    "read_labels",
+    "export_labels",
+    "import_labels",
     "probe",
     "iter_frames",
     "find_onsets",
@@ -96,6 +106,8 @@ __all__ = [  # noqa: RUF022 in the order of the work
     "Detections",
     "Flights",
     "Frame",
+    "Label",
+    "LabelSet",
     "Onsets",
     "Play",
     "PlayedContact",
@@ -128,6 +140,12 @@ if TYPE_CHECKING:  # the same names, for editors and type checkers
     from halfvolley.match import PlaySettings, find_play
     from halfvolley.report.build import write_report
     from halfvolley.session.edit import new_session
+    from halfvolley.session.labels import (
+        export_labels,
+        harvest_labels,
+        import_labels,
+        read_labels,
+    )
     from halfvolley.session.pipeline import load_clip, measure, plan_measure
     from halfvolley.session.read import read_summary
     from halfvolley.session.schema import read_session
@@ -141,6 +159,8 @@ if TYPE_CHECKING:  # the same names, for editors and type checkers
         Detections,
         Flights,
         Frame,
+        Label,
+        LabelSet,
         Onsets,
         Play,
         PlayedContact,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from halfvolley.errors import Unknown
 from halfvolley.types import ClipInfo, FloatArray, Frame
 
-Patch = NDArray[np.float32]  # (h, w, 3) luma, cb, cr
+Patch = NDArray[np.uint8]  # (h, w, 3) luma, cb, cr
 
 BEHIND = (2, 3, 4, 6, 8, 11, 15, 20)  # frames before and after in which the background is looked at
 BACKGROUNDS = 6  # of these, at most
@@ -161,7 +161,7 @@ class _Plan:
             for window in self._wanted.get(frame.index, ()):
                 self._seen[frame.index, window] = _patch(frame, window)
 
-    def patches(self, spot: Spot) -> tuple[Patch, Patch] | None:
+    def patches(self, spot: Spot) -> tuple[FloatArray, FloatArray] | None:
         """The picture at a spot and the background there."""
         window = self.window(spot)
         here = self._seen.get((spot.frame, window))
@@ -172,7 +172,7 @@ class _Plan:
         ]
         if here is None or len(behind) < FEWEST_BACKGROUNDS or here.size == 0:
             return None
-        return here, np.median(behind, axis=0).astype(np.float32)
+        return here.astype(np.float64), np.median(behind, axis=0)
 
     def cover(self, spot: Spot) -> FloatArray:
         """(h, w) share of the exposure for which the ball covers each pixel of its window."""
@@ -194,7 +194,7 @@ def _patch(frame: Frame, w: _Window) -> Patch:
     rows, columns = np.arange(w.y0, w.y1), np.arange(w.x0, w.x1)
     half = np.ix_(rows // 2, columns // 2)
     luma = frame.luma[w.y0 : w.y1, w.x0 : w.x1]
-    return np.stack([luma, frame.cb[half], frame.cr[half]], axis=-1).astype(np.float32)
+    return np.stack([luma, frame.cb[half], frame.cr[half]], axis=-1)
 
 
 def _answer(question: Question, plan: _Plan, gain: float) -> Visible | Unknown:
@@ -217,7 +217,7 @@ def _answer(question: Question, plan: _Plan, gain: float) -> Visible | Unknown:
     return Visible(share, contrast)
 
 
-def _colour(spot: Spot, plan: _Plan) -> NDArray[np.float64] | None:
+def _colour(spot: Spot, plan: _Plan) -> FloatArray | None:
     """(3,) luma, cb, cr of the ball at a sure spot."""
     found = plan.patches(spot)
     if found is None:

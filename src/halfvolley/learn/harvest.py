@@ -7,6 +7,7 @@ flight, while the ball in play is known to be elsewhere, is a hard negative. Wha
 open goes to the review queue; the rest is not labelled at all.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -53,6 +54,7 @@ class HarvestSettings:
     least_contrast: float = 10.0  # 8-bit steps; a ball that changes less cannot be seen
     like: int = 5  # sure neighbours that say what the ball looks like
     like_frames: int = 20  # how far off in time they may be
+    at_once: int = 200  # places looked at in one reading: bounds the memory
     strong: float = 0.25  # least score of a hard negative
     apart_radii: float = 4.0  # a hard negative is so far from every flight,
     apart_px: float = 15.0  # and so far
@@ -281,23 +283,25 @@ def _recover(
             places.add(spot)
             if w.row[i] >= 0 and w.miss_px[i] <= _limit_px(w, i, s):
                 sure.append(spot)
-    asked = [Question(_spot(w, i), _alike(_spot(w, i), sure, s)) for w, i in missing]
-    answers: Sequence[Visible | Unknown]
-    if read is None:
-        answers = [Unknown("nothing was found there")] * len(asked)
-    else:
-        answers = look(asked, places, read(wanted_frames(asked)), info) if asked else []
+    sure.sort(key=lambda spot: spot.frame)
+    missing = sorted(missing, key=lambda item: int(item[0].predicted.frame[item[1]]))
     hidden = 0
-    for (w, i), answer in zip(missing, answers, strict=True):
-        p, frame = w.predicted, int(w.predicted.frame[i])
-        decision, why, confidence = _judge(answer, s)
-        if decision == "rejected":
-            hidden += 1
-            continue
-        maker.ball(
-            "recovered", frame, w.uv_px[i], p.radius_px[i], p.streak_px[i], "flight", decision,
-            why, confidence,
-        )  # fmt: skip
+    for first in range(0, len(missing), s.at_once):
+        part = missing[first : first + s.at_once]
+        asked = [Question(_spot(w, i), _alike(_spot(w, i), sure, s)) for w, i in part]
+        answers: Sequence[Visible | Unknown] = [Unknown("nothing was found there")] * len(asked)
+        if read is not None:
+            answers = look(asked, places, read(wanted_frames(asked)), info)
+        for (w, i), answer in zip(part, answers, strict=True):
+            decision, why, confidence = _judge(answer, s)
+            if decision == "rejected":
+                hidden += 1
+                continue
+            p = w.predicted
+            maker.ball(
+                "recovered", int(p.frame[i]), w.uv_px[i], p.radius_px[i], p.streak_px[i],
+                "flight", decision, why, confidence,
+            )  # fmt: skip
     return hidden
 
 
@@ -320,9 +324,11 @@ def _spot(w: Witness, i: int) -> Spot:
 
 
 def _alike(spot: Spot, sure: list[Spot], s: HarvestSettings) -> tuple[Spot, ...]:
-    """Sure spots nearest in time."""
-    near = [other for other in sure if abs(other.frame - spot.frame) <= s.like_frames]
-    return tuple(sorted(near, key=lambda other: abs(other.frame - spot.frame))[: s.like])
+    """Sure spots nearest in time; `sure` is in order of frames."""
+    first = bisect_left(sure, spot.frame - s.like_frames, key=lambda other: other.frame)
+    last = bisect_right(sure, spot.frame + s.like_frames, key=lambda other: other.frame)
+    near = sorted(sure[first:last], key=lambda other: abs(other.frame - spot.frame))
+    return tuple(near[: s.like])
 
 
 def _ask_about(w: Witness, d: Detections, maker: _Maker) -> None:

@@ -47,7 +47,7 @@ def review_queue(labels: Sequence[Label]) -> tuple[Queued, ...]:
     doubt = np.array([_entropy_bits(label.confidence) for label in waiting])
     use = _use(waiting, [label for label in labels if label.decision == "accepted"])
     rank = doubt * use
-    clip = np.array([label.clip for label in waiting])
+    clip = np.unique([label.clip for label in waiting], return_inverse=True)[1]
     t_s = np.array([label.t_s for label in waiting])
     left = np.ones(len(waiting), bool)
     out = []
