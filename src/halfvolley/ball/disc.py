@@ -27,6 +27,7 @@ RESULT_COLUMNS = 33
 MAX_SIDE = 400  # longest side of a window [px]
 _TIGHT = 0.15  # share of the prior sds on the second try: beside a hand a free fit runs away
 _SMALLEST_BLUR = 0.3  # [px] what the area of a pixel alone does
+_HOPELESS = 0.85  # share of the change that a coarse fit still leaves when it is given up
 _FINE_STEPS = 5
 _COARSE_STEPS = 4
 _COARSE_PIXELS = 130.0  # luma pixels taken; a larger spot is read on a wider lattice
@@ -289,6 +290,8 @@ def _descend(  # type: ignore[no-untyped-def]
             continue
         gain = best - cost
         best = cost
+        if cold and it == change and s_trial[swept.REST2] > _HOPELESS * s_trial[swept.CHANGE2]:
+            return False
         theta[:] = trial
         normal[:] = n_trial
         sums[:] = s_trial

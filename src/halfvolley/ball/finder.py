@@ -85,12 +85,14 @@ class BallFinder:
         self._work = np.zeros((2, _MAX_RUNS), np.int32)
         self._table = np.zeros((_MAX_BLOBS, kernels.BLOB_COLUMNS))
         self._spots = np.zeros((_MAX_SPOTS, kernels.SPOT_COLUMNS))
-        self._kept = np.zeros((settings.max_looks, kernels.SPOT_COLUMNS))
+        most = max(settings.max_looks, settings.known_looks)
+        self._kept = np.zeros((most, kernels.SPOT_COLUMNS))
         self._look = Look(info.size_px)
         self._distance: dict[int, ByteImage] = {}
         self._blinkers = Blinkers(info.size_px)
         self._before = self._middle = self._expected = no_points()
         self._sure = -1  # row of `_middle` that is surely a ball in flight
+        self._sure_fit = np.zeros(disc.RESULT_COLUMNS)
         self._alone = 0  # frames since the whole picture was searched
         self._whole = 0  # frames in a row in which it was
         if expected_radius is None:
@@ -164,30 +166,39 @@ class BallFinder:
         self._learn(fit, score, kept < n_fine)
         return _as_detections(index, t_s, fit, score)
 
+    @property
+    def _known(self) -> bool:
+        """Whether the ball's colour has been learned."""
+        return self._look.colour.trust > _KNOWN
+
     def _find(self, slot: int, k: int) -> tuple[FloatArray, FloatArray, int]:
         """Fits and scores: along the trails only while one is surely a ball, else everywhere."""
         if self._sure >= 0 and self._whole >= _WHOLE_FRAMES and self._alone < _ALONE_FRAMES:
-            fit, n_fine = self._measure(slot, k, np.zeros((0, kernels.SPOT_COLUMNS)))
+            fit = self._follow(slot, k)
             score = self._score(fit)
-            if self._goes_on(fit, score):
+            if len(fit) and score[0] > _STILL_SURE * self._middle.score[self._sure]:
                 self._alone += 1
-                return fit, score, n_fine
+                return fit, score, 1
         if self._alone:
             self._alone = self._whole = 0
         self._whole += 1
         fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
         return fit, self._score(fit), n_fine
 
-    def _goes_on(self, fit: FloatArray, score: FloatArray) -> bool:
-        """Whether the trail that is surely a ball's has a spot of its kind where it should be."""
-        row = follow(fit[:, :2], self._expected, self._middle)
-        on = (row >= 0) & (self._expected.back[row] == self._sure) if len(row) else row >= 0
-        return bool(np.any(score[on] > _STILL_SURE * self._middle.score[self._sure]))
+    def _follow(self, slot: int, k: int) -> FloatArray:
+        """(1, RESULT_COLUMNS) fit where the ball should be, from its last one; (0, ...) if none."""
+        rows = np.flatnonzero(self._expected.back == self._sure)
+        start = self._sure_fit[None].copy()
+        start[:, :2] = self._expected.uv_px[rows[:1]]
+        priors = self._narrow(start, self._priors(start))
+        fit = self._fit(slot, self._ring.others(k), start, priors, coarse=False)
+        went_on = follow(fit[:, :2], self._expected, self._middle) == rows[:1]
+        return fit[went_on & np.any(fit != start, axis=1)]
 
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
         """(n, SPOT_COLUMNS) places worth a look: blobs of change, best first."""
         ring = self._ring
-        known = self._look.colour.trust > _KNOWN
+        known = self._known
         count = 0
         for near in (1, 3, 0):
             before = ring.slot(k - near) if near else None
@@ -200,7 +211,8 @@ class BallFinder:
                 self._came_nearer(slot, before, after)
                 count = self._add_spots((1.0, 2.5), count)
         share = _WORTH_A_LOOK if known else 0.0
-        n = kernels.distinct_spots(self._spots, count, len(self._kept), share, self._kept)
+        most = self._settings.known_looks if known else self._settings.max_looks
+        n = kernels.distinct_spots(self._spots, count, most, share, self._kept)
         return self._kept[:n]
 
     def _changed(self, slot: int, before: int | None, after: int | None) -> None:
@@ -286,9 +298,8 @@ class BallFinder:
         )
         looks = self._fit(slot, others, starts, self._priors(starts), coarse=True)
         score = self._score(looks)
-        best = scoring.best_rows(
-            looks, score, self._settings.min_score, _WORTH_A_FIT, self._settings.max_fits
-        )
+        most = self._settings.known_fits if self._known else self._settings.max_fits
+        best = scoring.best_rows(looks, score, self._settings.min_score, _WORTH_A_FIT, most)
         starts = looks[best]
         priors = self._narrow(starts, self._priors(starts))
         fine = self._fit(slot, others, starts, priors, coarse=False)
@@ -323,7 +334,7 @@ class BallFinder:
         length = np.hypot(starts[:, swept.STREAK_X], starts[:, swept.STREAK_Y])
         prior[:, 1, 3:5] = (0.8 * r + 0.4 * length)[:, None]
         # an unknown colour is left free; a known one may lie in the shade
-        known = self._look.colour.trust > _KNOWN
+        known = self._known
         luma, cb, cr = self._look.colour.mean if known else (120.0, 128.0, 128.0)
         prior[:, 0, swept.LIGHT] = luma**2
         prior[:, 1, swept.LIGHT] = luma**2 * (0.7 if known else 10.0)
@@ -388,6 +399,8 @@ class BallFinder:
         if not self._alone:
             self._blinkers.note(points)
         self._sure = self._surely_alone(points.length, surety)
+        if self._sure >= 0:
+            self._sure_fit = fit[self._sure]
         points = with_guesses(points, self._expected)
         self._before, self._middle = self._middle, points
         self._expected = expect(self._before, self._middle)
@@ -395,7 +408,7 @@ class BallFinder:
     def _surely_alone(self, length: IntArray, surety: FloatArray) -> int:
         """Row of the one spot that is surely a ball in flight; -1 for none, or with a rival."""
         flying = np.flatnonzero((length >= 3) & (surety > _RIVAL))
-        if len(flying) != 1 or self._look.colour.trust <= _KNOWN:
+        if len(flying) != 1 or not self._known:
             return -1
         row = int(flying[0])
         return row if length[row] >= _SURE_LENGTH and surety[row] > _SURE else -1

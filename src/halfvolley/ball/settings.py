@@ -15,6 +15,8 @@ class FinderSettings:
     max_candidates: int = 12  # kept per frame, best first; physics decides between them later
     max_looks: int = 14  # blobs looked at per frame at every second pixel; bounds the time
     max_fits: int = 6  # of these, measured with every pixel
+    known_looks: int = 12  # the same once the ball's colour is known and ranks them well
+    known_fits: int = 3
     lag_frames: int = 6  # frames seen ahead of the one being judged; background on both sides
     min_radius_px: float = 2.0  # smallest ball image looked for; below it noise is as round
     max_radius_share: float = 1 / 50  # largest ball image, as a share of the picture's height
@@ -24,8 +26,10 @@ class FinderSettings:
     min_score: float = 0.05  # below it a blob is not reported
 
     def __post_init__(self) -> None:
-        if min(self.max_candidates, self.lag_frames, self.max_fits, self.max_looks) < 1:
-            raise BadInput("max_candidates, max_fits, max_looks and lag_frames must be at least 1")
+        if min(self.max_candidates, self.lag_frames, self.known_fits, self.known_looks) < 1:
+            raise BadInput(
+                "max_candidates, lag_frames, and the numbers of looks and fits must be at least 1"
+            )
         if not 1.0 <= self.min_radius_px <= 50.0:
             raise BadInput(f"min_radius_px is {self.min_radius_px}, it must be from 1 to 50")
 
