@@ -48,6 +48,7 @@ class CropSettings:
     seconds_per_scene: float = 16.0  # length of the game from which moments are drawn
     views: tuple[ViewKind, ...] = ("side", "corner", "high", "end", "webcam")
     zoom: tuple[float, float] = (0.8, 1.9)  # of 1280 px wide views; up to 1080p and close tripods
+    slow_share: float = 0.0  # halls filmed with a shutter of 0.3-0.95 of the frame interval
     neighbour_share: float = 0.15  # halls with a second table in play
     coded_share: float = 0.6  # crops with marks of lossy coding
     coding_quality: tuple[int, int] = (35, 92)  # of JPEG, even draw
@@ -224,6 +225,8 @@ def _scene(rng: np.random.Generator, settings: CropSettings) -> Scene:
     )
     if rng.random() < 0.5:  # a closer look at one half
         rig = replace(rig, aim_m=(float(rng.uniform(-1.2, 1.2)), 0.0, 0.15))
+    if settings.slow_share and rng.random() < settings.slow_share:
+        rig = replace(rig, exposure_s=float(rng.uniform(0.3, 0.95)) / rig.fps)
     scene = replace(scene, rig=rig)
     return with_neighbour(scene, rng) if rng.random() < settings.neighbour_share else scene
 

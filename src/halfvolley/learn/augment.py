@@ -1,0 +1,119 @@
+"""What the crops lack: other light, casts, gamma, noise, softness, coders that repeat still blocks.
+
+All on the device of the batch, each crop by its own draw.
+"""
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Crops on the training device. Places are those of the last frame, in pixels."""
+
+    luma: Tensor  # (n, f, h, w) float, 8-bit steps
+    chroma: Tensor  # (n, 2 f, h/2, w/2)
+    kind: Tensor  # (n,)
+    ball: Tensor  # (n, 5) u, v, radius, streak u, v
+    others: Tensor  # (n, k, 2)
+
+
+def halved(batch: Batch) -> Batch:
+    """The same at half the size, as the whole frame is searched."""
+    ball = batch.ball * 0.5
+    ball[:, :2] -= 0.25  # (0, 0) is the centre of the first pixel
+    return Batch(
+        F.avg_pool2d(batch.luma, 2), F.avg_pool2d(batch.chroma, 2), batch.kind, ball,
+        batch.others * 0.5 - 0.25,
+    )  # fmt: skip
+
+
+def _normal(like: Tensor, n: int, sd: float, generator: torch.Generator) -> Tensor:
+    return sd * torch.randn(n, 1, 1, 1, device=like.device, generator=generator)
+
+
+def _chance(like: Tensor, n: int, share: float, generator: torch.Generator) -> Tensor:
+    return torch.rand(n, 1, 1, 1, device=like.device, generator=generator) < share
+
+
+def varied(batch: Batch, generator: torch.Generator) -> Batch:
+    """The batch in other light, through other cameras and coders.
+
+    Parameters
+    ----------
+    batch : Batch
+        As made.
+    generator : torch.Generator
+        Source of all chance, on the batch's device.
+
+    Returns
+    -------
+    Batch
+        With whole steps from 0 to 255.
+    """
+    y, c = batch.luma, batch.chroma
+    n, f = y.shape[:2]
+    # light, gamma, black level; lamps that pulse
+    y = 255.0 * (y / 255.0).clamp(1e-3) ** torch.exp(_normal(y, n, 0.2, generator))
+    pulse = torch.exp(0.02 * torch.randn(n, f, 1, 1, device=y.device, generator=generator))
+    pulse = torch.where(_chance(y, n, 0.3, generator), pulse, torch.ones_like(pulse))
+    y = y * torch.exp(_normal(y, n, 0.2, generator)) * pulse + _normal(y, n, 7.0, generator)
+    # casts: strength, hue and shift of colour
+    c = c.reshape(n, f, 2, *c.shape[-2:]) - 128.0
+    turn = _normal(y, n, 0.2, generator).reshape(n, 1, 1, 1)
+    strength = torch.exp(_normal(y, n, 0.3, generator)).reshape(n, 1, 1, 1)
+    cb = strength * (torch.cos(turn) * c[:, :, 0] - torch.sin(turn) * c[:, :, 1])
+    cr = strength * (torch.sin(turn) * c[:, :, 0] + torch.cos(turn) * c[:, :, 1])
+    cb = cb + _normal(y, n, 7.0, generator)
+    cr = cr + _normal(y, n, 7.0, generator)
+    c = torch.stack([cb, cr], dim=2).reshape(n, 2 * f, *cb.shape[-2:]) + 128.0
+    y, c = _softened(y, c, generator)
+    for_luma = _normal(y, n, 3.5, generator).abs() * _chance(y, n, 0.6, generator)
+    for_chroma = _normal(y, n, 2.5, generator).abs() * _chance(y, n, 0.6, generator)
+    y = y + for_luma * torch.randn(y.shape, device=y.device, generator=generator)
+    c = c + for_chroma * torch.randn(c.shape, device=c.device, generator=generator)
+    y, c = _repeated(y, c, generator)
+    ball, others = batch.ball, batch.others
+    if bool(torch.rand((), device=y.device, generator=generator) < 0.5):  # the mirror image
+        side = y.shape[-1]
+        y, c = y.flip(-1), c.flip(-1)
+        ball = ball * torch.tensor([-1.0, 1.0, 1.0, -1.0, 1.0], device=y.device)
+        ball[:, 0] += side - 1
+        others = others * torch.tensor([-1.0, 1.0], device=y.device)
+        others[..., 0] += side - 1
+    return Batch(y.round().clamp(0, 255), c.round().clamp(0, 255), batch.kind, ball, others)
+
+
+def _softened(y: Tensor, c: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+    """A part of the batch through a softer lens."""
+    n, f = y.shape[:2]
+    sd = 0.4 + 0.6 * torch.rand((), device=y.device, generator=generator)
+    at = torch.arange(-2, 3, device=y.device)
+    k = torch.exp(-0.5 * (at / sd) ** 2)
+    k = (k / k.sum()).reshape(1, 1, 1, 5)
+    whole = y.reshape(n * f, 1, *y.shape[-2:])
+    soft = F.conv2d(F.pad(whole, (2, 2, 0, 0), mode="replicate"), k)
+    soft = F.conv2d(F.pad(soft, (0, 0, 2, 2), mode="replicate"), k.transpose(2, 3))
+    some = _chance(y, n, 0.25, generator)
+    return torch.where(some, soft.reshape(y.shape), y), c
+
+
+def _repeated(y: Tensor, c: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+    """A coder copies blocks that hardly change from the frame before, noise and all."""
+    n, f = y.shape[:2]
+    least = _chance(y, n, 0.5, generator) * (
+        2.0 + 6.0 * torch.rand(n, 1, 1, 1, device=y.device, generator=generator)
+    )
+    frames, colours = [y[:, :1]], [c[:, :2]]
+    for i in range(1, f):
+        fresh, colour = y[:, i : i + 1], c[:, 2 * i : 2 * i + 2]
+        change = F.avg_pool2d((fresh - frames[-1]).abs(), 8)
+        keep = (change < least).float()
+        for_luma = F.interpolate(keep, scale_factor=8.0, mode="nearest")
+        for_chroma = F.interpolate(keep, scale_factor=4.0, mode="nearest")
+        frames.append(torch.where(for_luma > 0.5, frames[-1], fresh))
+        colours.append(torch.where(for_chroma > 0.5, colours[-1], colour))
+    return torch.cat(frames, dim=1), torch.cat(colours, dim=1)
