@@ -157,11 +157,12 @@ def made_clip(rng, *, missing=(), off=None, late_s=0.0, extra=(), bounce=0.95) -
     return Made(path, info, flights, truth)
 
 
-def frames(made, wanted, rng, *, hidden=(), blocked=(), half=()):
+def frames(made, wanted, rng, *, hidden=(), blocked=(), half=(), things=()):
     """Wanted pictures of a clip: a wall with texture, the ball on it.
 
     In `hidden` frames the ball is not drawn; in `blocked` ones something dark of another colour is
-    drawn at its place instead; in `half` ones two fifths of it show through a mesh.
+    drawn at its place instead; in `half` ones two fifths of it show through a mesh. `things` are
+    (frames, centre, radius, colour) of further discs.
     """
     wall = WALL[0] + rng.normal(0.0, 4.0, (HEIGHT, WIDTH))
     noise = rng.normal(0.0, 1.5, (HEIGHT, WIDTH))
@@ -187,5 +188,11 @@ def frames(made, wanted, rng, *, hidden=(), blocked=(), half=()):
             part = np.s_[v0 // 2 : v0 // 2 + 20, u0 // 2 : u0 // 2 + 20]
             cb[part] += small * (colour[1] - cb[part])
             cr[part] += small * (colour[2] - cr[part])
+        for when, uv, radius, colour in things:
+            if k in when:
+                y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+                inside = np.hypot(x - uv[0], y - uv[1]) <= radius
+                luma[inside] = colour[0]
+                cb[inside[::2, ::2]], cr[inside[::2, ::2]] = colour[1:]
         planes = [np.clip(np.round(p), 0, 255).astype(np.uint8) for p in (luma, cb, cr)]
         yield Frame(k, float(made.info.pts_s[k]), *planes)

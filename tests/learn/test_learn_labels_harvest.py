@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from made_rally import CAMERA, LAW, SHUTTER, frames, made_clip
+from made_rally import BALL, CAMERA, LAW, SHUTTER, frames, made_clip
 
 from halfvolley.learn.harvest import HarvestSettings, RallyTimes, harvest
 from halfvolley.learn.predict import predict_arc
@@ -142,30 +142,59 @@ def test_long_gaps_are_left_alone():
     assert 14 not in {x.frame for x in found.labels}
 
 
-def test_what_looks_like_the_ball_elsewhere_is_a_negative():
-    lamp = [(k, (800.0, 90.0), 0.7) for k in range(8, 30)]
-    weak = [(k, (100.0, 90.0), 0.1) for k in range(8, 30)]
-    made = made_clip(np.random.default_rng(11), extra=lamp + weak)
-    negatives = [x for x in harvested(made).labels if x.kind == "negative"]
-    assert negatives
-    assert all(x.uv_px == (800.0, 90.0) and x.decision == "accepted" for x in negatives)
-    # the same thing counts once a while
-    assert len(negatives) < 4
+LAMP, LATE = (800.0, 90.0), range(12, 30, 2)  # what blinks there, seen in every second frame
+OTHER = (200.0, 150.0, 110.0)
+
+
+def negatives(seed, things, extra=None):
+    rng = np.random.default_rng(seed)
+    seen = [(k, LAMP, 0.7) for k in LATE] if extra is None else extra
+    made = made_clip(rng, extra=seen)
+    found = harvested(made, lambda wanted: frames(made, wanted, rng, things=things))
+    return [x for x in found.labels if x.kind == "negative"]
+
+
+def test_what_scores_high_elsewhere_is_a_negative():
+    weak = [(k, (100.0, 90.0), 0.1) for k in LATE]
+    strong = [(k, LAMP, 0.7) for k in LATE]
+    found = negatives(11, [(LATE, LAMP, 5.0, OTHER)], weak + strong)
+    assert found
+    assert all(x.uv_px == LAMP and x.decision == "accepted" for x in found)
+    assert len(found) < 4  # the same thing counts once a while
+
+
+def test_what_is_a_ball_elsewhere_is_no_negative():
+    assert negatives(11, [(LATE, LAMP, 5.0, BALL)]) == []
+
+
+def test_part_of_something_larger_of_the_balls_colour_is_a_negative():
+    """A sleeve that comes and goes; but not a ball on a floor of its colour, which stays."""
+    assert negatives(11, [(LATE, LAMP, 30.0, BALL)])
+    assert negatives(11, [(range(99), LAMP, 30.0, BALL)]) == []
+
+
+def test_nothing_is_called_a_negative_unseen():
+    made = made_clip(np.random.default_rng(11), extra=[(k, LAMP, 0.7) for k in LATE])
+    assert {x.kind for x in harvested(made).labels} == {"positive"}
 
 
 def test_near_a_flight_and_while_the_ball_is_unknown_nothing_is_a_negative():
     plain = made_clip(np.random.default_rng(12))
     beside = [(k, tuple(plain.truth[k][0] + [0.0, 16.0]), 0.7) for k in (12, 15)]
-    before = [(1, (800.0, 90.0), 0.7)]
-    made = made_clip(np.random.default_rng(12), extra=beside + before)
-    assert not [x for x in harvested(made).labels if x.kind == "negative"]
+    before = [(1, LAMP, 0.7)]
+    things = [(range(99), LAMP, 5.0, OTHER)]
+    things += [((k,), uv, 5.0, OTHER) for k, uv, _ in beside]
+    assert negatives(12, things, beside + before) == []
 
 
 def test_another_ball_in_flight_is_no_negative():
+    """Even where its colour looks another one, as in a shadow."""
     t = np.arange(8, 28)
     other = [(int(k), (100.0 + 14.0 * k, 300.0 + 0.9 * (k - 18) ** 2), 0.8) for k in t]
-    made = made_clip(np.random.default_rng(13), extra=other)
-    assert not [x for x in harvested(made).labels if x.kind == "negative"]
+    things = [((k,), uv, 5.0, OTHER) for k, uv, _ in other]
+    assert negatives(13, things, other) == []
+    rough = [(k, (u + 37 * k * k % 90, v), score) for k, (u, v), score in other]  # no flight
+    assert negatives(13, [((k,), uv, 5.0, OTHER) for k, uv, _ in rough], rough)
 
 
 def test_a_flight_without_a_sure_bounce_is_asked_about_once():

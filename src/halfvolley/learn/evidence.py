@@ -1,4 +1,4 @@
-"""Whether the ball can be seen where a flight says that it was, though nothing was found there.
+"""What the pictures themselves say: does the ball show at a place, does a thing look like it?
 
 The picture at that place is compared with the same place a little earlier and later, when the ball
 was elsewhere, and with the ball's colour as neighbouring sightings show it. Where the ball hides
@@ -6,7 +6,7 @@ behind a player or the net there is no change, or a change of another colour.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ Patch = NDArray[np.uint8]  # (h, w, 3) luma, cb, cr
 BEHIND = (2, 3, 4, 6, 8, 11, 15, 20)  # frames before and after in which the background is looked at
 BACKGROUNDS = 6  # of these, at most
 FEWEST_BACKGROUNDS = 3
+INSIDE, AROUND = 0.6, (1.5, 2.2)  # middle of a thing and its surroundings, in radii
+LIKE_LUMA, LIKE_CHROMA = 50.0, 14.0  # so near to the ball's colour is like it
+CHANGED = 12.0  # a larger difference to before and after is a change
 SUBSTEPS = 9  # discs along a streak
 LEAST_COVER = 0.15  # pixels covered less say nothing about the ball's colour
 
@@ -39,6 +42,16 @@ class Visible:
 
     share: float  # 1: as much as at its neighbours; 0: nothing
     contrast: float  # change that a whole ball would make there, in 8-bit steps
+
+
+@dataclass(frozen=True, slots=True)
+class Resemblance:
+    """How much a thing looks like the ball in play, in 8-bit steps and shares."""
+
+    luma_off: float  # its middle against the ball's colour
+    chroma_off: float  # the larger one of both colour differences
+    around_alike: float  # share of its surroundings that has the ball's colour
+    around_changed: float  # share of its surroundings that is not as it was before and after
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +97,31 @@ def look(
     plan.read(frames)
     gain = 1.0 if info.full_range else 255.0 / 219.0
     return tuple(_answer(question, plan, gain) for question in questions)
+
+
+def compare(
+    questions: Sequence[Question], elsewhere: "BallPlaces", frames: Iterable[Frame], info: ClipInfo
+) -> tuple[Resemblance | Unknown, ...]:
+    """How much things elsewhere look like the ball in play.
+
+    Parameters
+    ----------
+    questions : sequence of Question
+        Spots that are no flight's, and sure spots of the ball nearby in time.
+    elsewhere, frames, info
+        As for `look`.
+
+    Returns
+    -------
+    tuple of Resemblance or Unknown
+        One for each question; Unknown where there is no background or no ball to compare with.
+    """
+    wide = [
+        Question(replace(q.spot, radius_px=AROUND[1] * q.spot.radius_px), q.like) for q in questions
+    ]
+    plan = _Plan(wide, elsewhere, info.size_px)
+    plan.read(frames)
+    return tuple(_resemblance(q, w, plan) for q, w in zip(questions, wide, strict=True))
 
 
 def wanted_frames(questions: Sequence[Question]) -> tuple[int, ...]:
@@ -174,6 +212,17 @@ class _Plan:
             return None
         return here.astype(np.float64), np.median(behind, axis=0)
 
+    @staticmethod
+    def distance(spot: Spot, w: _Window) -> FloatArray:
+        """(h, w) distance of each pixel of a window from a spot's streak [px]."""
+        y, x = np.mgrid[w.y0 : w.y1, w.x0 : w.x1].astype(np.float64)
+        off = [
+            np.hypot(x - spot.uv_px[0] - a * spot.streak_px[0],
+                     y - spot.uv_px[1] - a * spot.streak_px[1])
+            for a in np.linspace(-0.5, 0.5, SUBSTEPS)
+        ]  # fmt: skip
+        return np.min(off, axis=0)
+
     def cover(self, spot: Spot) -> FloatArray:
         """(h, w) share of the exposure for which the ball covers each pixel of its window."""
         w = self.window(spot)
@@ -230,3 +279,23 @@ def _colour(spot: Spot, plan: _Plan) -> FloatArray | None:
         return None
     seen = cover * (here - (1.0 - cover) * behind)
     return np.asarray(seen.sum(axis=(0, 1)) / power)
+
+
+def _resemblance(question: Question, wide: Question, plan: _Plan) -> Resemblance | Unknown:
+    found = plan.patches(wide.spot)
+    colours = [c for c in (_colour(spot, plan) for spot in question.like) if c is not None]
+    if found is None or not colours:
+        return Unknown("there is nothing to compare it with")
+    here, behind = found
+    ball = np.median(colours, axis=0)
+    off = plan.distance(question.spot, plan.window(wide.spot)) / question.spot.radius_px
+    inside, around = off < INSIDE, (off > AROUND[0]) & (off < AROUND[1])
+    if not inside.any() or not around.any():
+        return Unknown("it lies at the edge of the picture")
+    middle = np.abs(np.median(here[inside], axis=0) - ball)
+    other = np.abs(here[around] - ball)
+    alike = (other[:, 0] < LIKE_LUMA) & (other[:, 1:].max(axis=1) < LIKE_CHROMA)
+    changed = np.abs(here[around] - behind[around]).max(axis=1) > CHANGED
+    return Resemblance(
+        float(middle[0]), float(middle[1:].max()), float(alike.mean()), float(changed.mean())
+    )

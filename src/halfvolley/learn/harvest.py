@@ -14,7 +14,16 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from halfvolley.errors import Unknown
-from halfvolley.learn.evidence import BallPlaces, Question, Spot, Visible, look, wanted_frames
+from halfvolley.learn.evidence import (
+    BallPlaces,
+    Question,
+    Resemblance,
+    Spot,
+    Visible,
+    compare,
+    look,
+    wanted_frames,
+)
 from halfvolley.learn.witness import Witness, WitnessSettings, witnesses
 from halfvolley.physics import Environment
 from halfvolley.track import find_tracks
@@ -58,6 +67,9 @@ class HarvestSettings:
     strong: float = 0.25  # least score of a hard negative
     apart_radii: float = 4.0  # a hard negative is so far from every flight,
     apart_px: float = 15.0  # and so far
+    other_luma: float = 65.0  # 8-bit steps; a thing this far from the ball's luma, or
+    other_chroma: float = 15.0  # from its colour, is none
+    larger: float = 0.5  # share of the surroundings of its colour, and changed, of a larger thing
     same_s: float = 0.25  # negatives at one place within this time are one
     flying: int = 6  # members of a smooth piece that may be another ball
     flying_score: float = 0.5  # if they look like one on average
@@ -108,7 +120,7 @@ def harvest(
         Written into the labels [s since 1970].
     read : callable, optional
         Frames of given indices, in order; without it, places where nothing was found are left to
-        the review queue.
+        the review queue, and nothing is called a negative.
     settings : HarvestSettings, optional
         Limits.
 
@@ -124,11 +136,13 @@ def harvest(
     missing: list[tuple[Witness, int]] = []
     for w in good:
         missing += _sightings(w, flights.detections, maker, s)
-    hidden = _recover(missing, good, maker, info, read, s)
+    sure = _sure_spots(good, s)
+    hidden = _recover(missing, good, sure, maker, info, read, s)
     for w in seen:
         if not w.good:
             _ask_about(w, flights.detections, maker)
-    _negatives(seen, flights.detections, maker, info, s)
+    if read is not None:
+        _negatives(seen, sure, flights.detections, maker, info, read, s)
     return Harvest(maker.ordered(), hidden, len(seen) - len(good))
 
 
@@ -270,20 +284,26 @@ def _nearest(d: Detections, frame: int, uv_px: FloatArray) -> tuple[int, float]:
     return int(first + k), float(off[k])
 
 
+def _sure_spots(good: Sequence[Witness], s: HarvestSettings) -> list[Spot]:
+    """Where the ball was seen on a good flight, in order of frames."""
+    sure = [
+        _spot(w, i)
+        for w in good
+        for i in range(len(w.row))
+        if w.row[i] >= 0 and w.miss_px[i] <= _limit_px(w, i, s)
+    ]
+    return sorted(sure, key=lambda spot: spot.frame)
+
+
 def _recover(
-    missing: list[tuple[Witness, int]], good: list[Witness], maker: _Maker, info: ClipInfo,
-    read: ReadFrames | None, s: HarvestSettings,
+    missing: list[tuple[Witness, int]], good: list[Witness], sure: list[Spot], maker: _Maker,
+    info: ClipInfo, read: ReadFrames | None, s: HarvestSettings,
 ) -> int:  # fmt: skip
     """Label where a flight passes unseen if the picture shows the ball; how often it does not."""
     places = BallPlaces()
-    sure: list[Spot] = []
     for w in good:
         for i in range(len(w.row)):
-            spot = _spot(w, i)
-            places.add(spot)
-            if w.row[i] >= 0 and w.miss_px[i] <= _limit_px(w, i, s):
-                sure.append(spot)
-    sure.sort(key=lambda spot: spot.frame)
+            places.add(_spot(w, i))
     missing = sorted(missing, key=lambda item: int(item[0].predicted.frame[item[1]]))
     hidden = 0
     for first in range(0, len(missing), s.at_once):
@@ -346,17 +366,38 @@ def _ask_about(w: Witness, d: Detections, maker: _Maker) -> None:
 
 
 def _negatives(
-    seen: Sequence[Witness], d: Detections, maker: _Maker, info: ClipInfo, s: HarvestSettings
-) -> None:
-    """What looks like the ball while the ball in play is known to be elsewhere."""
+    seen: Sequence[Witness], sure: list[Spot], d: Detections, maker: _Maker, info: ClipInfo,
+    read: ReadFrames, s: HarvestSettings,
+) -> None:  # fmt: skip
+    """What scores high while the ball in play is known to be elsewhere, and is no other ball."""
     flights = BallPlaces()
     for w in seen:
         for i in range(len(w.row)):
             flights.add(_spot(w, i))
+    rows = _strangers(seen, flights, d, maker, info, s)
+    for first in range(0, len(rows), s.at_once):
+        part = rows[first : first + s.at_once]
+        asked = [Question(_spot_of(d, row), _alike(_spot_of(d, row), sure, s)) for row in part]
+        answers = compare(asked, flights, read(wanted_frames(asked)), info)
+        for row, answer in zip(part, answers, strict=True):
+            if not _differs(answer, s):
+                continue  # perhaps a second ball: dead, in a hand, or of another table
+            maker.ball(
+                "negative", int(d.frame[row]), d.uv_px[row], d.radius_px[row], d.streak_px[row],
+                "detection", "accepted",
+                f"looks like the ball ({d.score[row]:.2f}), which is elsewhere",
+            )  # fmt: skip
+
+
+def _strangers(
+    seen: Sequence[Witness], flights: BallPlaces, d: Detections, maker: _Maker, info: ClipInfo,
+    s: HarvestSettings,
+) -> list[int]:  # fmt: skip
+    """Strong candidates far from every flight in frames whose ball is known; each thing once."""
     on_flight = {int(row) for w in seen for row in w.arc.rows}
     other_balls = _may_fly(d, info.size_px[0], on_flight, s)
-    kept: list[Label] = []
-    for row in np.flatnonzero(d.score >= s.strong):
+    kept: list[int] = []
+    for row in np.flatnonzero(d.score >= s.strong).tolist():
         frame = int(d.frame[row])
         if row in on_flight or row in other_balls or not maker.surely(frame):
             continue
@@ -364,24 +405,38 @@ def _negatives(
         reach = max(s.apart_px, s.apart_radii * float(d.radius_px[row]))
         if any(flights.within(frame + k, (u, v), reach) for k in (-1, 0, 1)):
             continue
-        if _again(kept, float(info.pts_s[frame]), u, v, float(d.radius_px[row]), s):
-            continue
-        maker.ball(
-            "negative", frame, d.uv_px[row], d.radius_px[row], d.streak_px[row], "detection",
-            "accepted", f"looks like the ball ({d.score[row]:.2f}), which is elsewhere",
-        )  # fmt: skip
-        kept.append(maker.labels[-1])
+        if not _again(kept, d, row, s):
+            kept.append(row)
+    return kept
 
 
-def _again(
-    kept: list[Label], t_s: float, u: float, v: float, radius: float, s: HarvestSettings
-) -> bool:
-    """Whether a negative of just before shows the same thing."""
-    for label in reversed(kept):
-        if t_s - label.t_s > s.same_s:
+def _spot_of(d: Detections, row: int) -> Spot:
+    (u, v), (du, dv) = d.uv_px[row], np.nan_to_num(d.streak_px[row])
+    return Spot(
+        int(d.frame[row]), (float(u), float(v)), float(d.radius_px[row]), (float(du), float(dv))
+    )
+
+
+def _differs(answer: Resemblance | Unknown, s: HarvestSettings) -> bool:
+    """Whether the picture shows that it is no ball.
+
+    Either its colour is another one, or it is part of something larger of that colour that moves: a
+    sleeve, a shoe. A white ball that rolls over a light floor has such surroundings too, but these
+    stay as they were.
+    """
+    if isinstance(answer, Unknown):
+        return False
+    if answer.luma_off > s.other_luma or answer.chroma_off > s.other_chroma:
+        return True
+    return answer.around_alike > s.larger and answer.around_changed > s.larger
+
+
+def _again(kept: list[int], d: Detections, row: int, s: HarvestSettings) -> bool:
+    """Whether one of just before shows the same thing."""
+    for other in reversed(kept):
+        if d.t_s[row] - d.t_s[other] > s.same_s:
             return False
-        assert label.uv_px is not None
-        if np.hypot(label.uv_px[0] - u, label.uv_px[1] - v) < 2.0 * radius:
+        if np.hypot(*(d.uv_px[other] - d.uv_px[row])) < 2.0 * d.radius_px[row]:
             return True
     return False
 
