@@ -1,6 +1,7 @@
 """The classical finder: what moved, is compact, and has the image of a moving ball."""
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -41,6 +42,15 @@ _RIVAL = 0.1  # surety from which such a trail may be another ball
 _TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
 
 
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A frame that a finder has taken in and not yet searched."""
+
+    slot: int
+    index: int
+    t_s: float
+
+
 class BallFinder:
     """Finds possible ball images, a few frames behind the newest frame.
 
@@ -54,6 +64,8 @@ class BallFinder:
         Polygons in which nothing is looked for, as a person drew them [px].
     expected_radius : RadiusMap, optional
         How large the ball can look at each place, from the camera.
+    waiting : int
+        Frames that a thread may `load` ahead of the one that is searched.
     """
 
     def __init__(
@@ -63,6 +75,7 @@ class BallFinder:
         *,
         masks: Iterable[FloatArray] = (),
         expected_radius: RadiusMap | None = None,
+        waiting: int = 0,
     ) -> None:
         self._settings = settings
         width, height = info.size_px
@@ -74,7 +87,7 @@ class BallFinder:
         self._ring = FrameRing(
             info.size_px, ahead=lag, behind=8,
             old_step=max(2, round(_OLD_SPACING_S / info.frame_interval_s)),
-            black=0.0 if info.full_range else 16.0,
+            black=0.0 if info.full_range else 16.0, waiting=waiting + 1,
         )  # fmt: skip
         rows, columns = self._ring.small_shape
         padded = -(-columns // 8) * 8
@@ -134,11 +147,19 @@ class BallFinder:
         Detections
             Of one earlier frame, `lag_frames` back; empty at first.
         """
-        slot = self._ring.add(self._count, frame)
-        self._distance.pop(slot, None)
+        return self.search(self.load(frame))
+
+    def load(self, frame: Frame) -> Loaded:
+        """The first half of `feed`, which a thread that works ahead may do, frame by frame."""
+        return Loaded(self._ring.load(frame), frame.index, frame.t_s)
+
+    def search(self, loaded: Loaded) -> Detections:
+        """The second half of `feed`."""
+        self._ring.place(self._count, loaded.slot)
+        self._distance.pop(loaded.slot, None)
         if self._ring.background_is_new:
             self._distance.pop(-1, None)
-        self._stamps[self._count] = (frame.index, frame.t_s)
+        self._stamps[self._count] = (loaded.index, loaded.t_s)
         self._count += 1
         if self._count - self._judged <= self._settings.lag_frames:
             return Detections.empty()
@@ -188,6 +209,8 @@ class BallFinder:
     def _follow(self, slot: int, k: int) -> FloatArray:
         """(1, RESULT_COLUMNS) fit where the ball should be, from its last one; (0, ...) if none."""
         rows = np.flatnonzero(self._expected.back == self._sure)
+        if not len(rows):  # longer trails were followed instead
+            return np.zeros((0, disc.RESULT_COLUMNS))
         start = self._sure_fit[None].copy()
         start[:, :2] = self._expected.uv_px[rows[:1]]
         priors = self._narrow(start, self._priors(start))

@@ -1,9 +1,12 @@
 """The last pictures, a few older ones, and the slow background made from these."""
 
+from collections import deque
+
 import cv2
 import numpy as np
 
 from halfvolley.ball import kernels
+from halfvolley.errors import BadInput
 from halfvolley.types.arrays import ByteImage, FloatArray, IntArray
 from halfvolley.types.frames import Frame
 
@@ -32,17 +35,20 @@ class FrameRing:
         Every how many frames one is kept longer, for the slow background.
     black : float
         Luma of black [8-bit steps].
+    waiting : int
+        Frames that may be loaded before they are placed, as by a thread that works ahead.
     """
 
     def __init__(
-        self, size_px: tuple[int, int], *, ahead: int, behind: int, old_step: int, black: float
-    ) -> None:
+        self, size_px: tuple[int, int], *, ahead: int, behind: int, old_step: int, black: float,
+        waiting: int = 1,
+    ) -> None:  # fmt: skip
         width, height = size_px
         self.level = 2 if width * height <= 2_500_000 else 4
         self.black = black
-        self._behind = behind
+        self._recent = ahead + behind + 1
         self._old_step = old_step
-        n = ahead + behind + 2 + _OLD_SAMPLES
+        n = self._recent + 1 + _OLD_SAMPLES + waiting
         ch, cw = (height + 1) // 2, (width + 1) // 2
         self.small_shape = (height // self.level, width // self.level)
         sh, sw = self.small_shape
@@ -57,7 +63,7 @@ class FrameRing:
             self.small_cb = np.zeros((n, sh, sw), np.uint8)
             self.small_cr = np.zeros((n, sh, sw), np.uint8)
         self.gain = np.ones((n, ch))  # brightness by half-size row
-        self._free = list(range(n))
+        self._free = deque(range(n))
         self._slots: dict[int, int] = {}
         self._reference: FloatArray | None = None
         self._blocks = np.empty((_BANDS, _COLUMNS))
@@ -76,12 +82,17 @@ class FrameRing:
         old = [k for k in self._slots if k % self._old_step == 0 and abs(k - index) > 4]
         return np.array([self._slots[k] for k in near + old if k in self._slots], np.int64)
 
-    def add(self, index: int, frame: Frame) -> int:
-        """Copy a picture in, renew the background when it is due; return the picture's slot."""
+    def load(self, frame: Frame) -> int:
+        """Copy a picture in and return its slot; a thread of its own may do this, in order.
+
+        Raises
+        ------
+        BadInput
+            If more pictures are loaded and not yet placed than may wait.
+        """
         if not self._free:
-            self._drop(index)
-        slot = self._free.pop()
-        self._slots[index] = slot
+            raise BadInput("too many pictures are loaded ahead; place them before loading more")
+        slot = self._free.popleft()
         self.luma[slot] = frame.luma
         self.cb[slot] = frame.cb
         self.cr[slot] = frame.cr
@@ -98,18 +109,18 @@ class FrameRing:
                     interpolation=cv2.INTER_AREA,
                 )  # fmt: skip
         self._measure_brightness(slot)
+        return slot
+
+    def place(self, index: int, slot: int) -> None:
+        """Make a loaded picture the newest; let old ones go, renew the background when due."""
+        self._slots[index] = slot
+        old = sorted(k for k in self._slots if k % self._old_step == 0)[-_OLD_SAMPLES:]
+        for k in [k for k in self._slots if k < index - self._recent and k not in old]:
+            self._free.append(self._slots.pop(k))
         early = self.background is None or index < 2 * self._old_step
         self.background_is_new = early or index % self._old_step == 0
         if self.background_is_new:
             self._renew_background()
-        return slot
-
-    def _drop(self, newest: int) -> None:
-        old = [k for k in self._slots if k % self._old_step == 0]
-        keep = set(sorted(old)[-_OLD_SAMPLES:])
-        recent = newest - (len(self.gain) - _OLD_SAMPLES - 1)
-        for k in [k for k in self._slots if k < recent and k not in keep]:
-            self._free.append(self._slots.pop(k))
 
     def _measure_brightness(self, slot: int) -> None:
         """Brightness by rows against the clip's first picture: lamps pulse, shutters roll."""

@@ -93,13 +93,15 @@ def scan(
         info,
         masks=[np.array(polygon) for polygon in entry.masks_px],
         expected_radius=radius_map(found.camera, session.ball.radius_m),
+        waiting=FRAMES_AHEAD + 1,
     )
     watcher = LineWatcher(found.camera)
     frames = RecordingFrames(recording)
+    # one thread decodes and loads while this one searches: both have as much to do
     parts = []
-    for frame in prefetch(frames, FRAMES_AHEAD):
+    for frame, loaded in prefetch(((f, finder.load(f)) for f in frames), FRAMES_AHEAD):
         watcher.feed(frame)
-        parts.append(finder.feed(frame))
+        parts.append(finder.search(loaded))
         if frame.index % 16 == 0:
             tell(frame.index / len(info.pts_s))
     parts.append(finder.finish())
