@@ -24,6 +24,9 @@ KEY_TABLES = {
     "air": "`[air]`",
     "players": "`[players]`",
     "clips": "`[[clips]]`, once for each recording",
+    "match": "`[match]`, where a match was played",
+    "points": "`[[points]]`, a person's word on a rally; the last one counts",
+    "targets": "`[[targets]]`, zones that were to be hit",
 }
 
 

@@ -248,6 +248,38 @@ def report(
     typer.echo(f"\nReport: {page}")
 
 
+@app.command()
+@plain_errors
+def point(
+    folder: SessionFolder,
+    clip: Annotated[
+        str | None, typer.Option(help="Name of the clip; needed where several.")
+    ] = None,
+    at_s: Annotated[
+        float | None, typer.Option("--at-s", help="Any time within the rally [s].")
+    ] = None,
+    winner: Annotated[str, typer.Option(help="End that won the point: A, B or let.")] = "",
+    server: Annotated[str, typer.Option(help="End that served: A or B.")] = "",
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last word.")] = False,
+) -> None:
+    """Correct who won or served a rally; kept in session.toml, the last word counts."""
+    from halfvolley.session.edit import add_point, undo_point
+    from halfvolley.session.schema import read_session
+
+    session = read_session(folder)
+    if undo:
+        undo_point(session)
+        typer.echo("Took back the last word on a rally.")
+        return
+    if at_s is None or not (winner or server):
+        raise typer.BadParameter("say which rally with --at-s, and its --winner or --server")
+    if clip is None and len(session.clips) > 1:
+        raise typer.BadParameter("the session has several clips; name one with --clip")
+    name = session.clips[0].name if clip is None else clip
+    add_point(session, name, at_s, server=server, winner=winner)
+    typer.echo(f"Wrote it down. It counts from the next: halfvolley report {folder}")
+
+
 def _verify(folder: Path, name: str) -> None:
     from halfvolley.report.checks import marks_checks
     from halfvolley.report.console import print_check

@@ -208,6 +208,82 @@ def set_players(session: Session, name_a: str, name_b: str) -> Session:
     return _edit(session, change)
 
 
+def add_point(
+    session: Session, clip: str, t_s: float, *, server: str = "", winner: str = ""
+) -> Session:
+    """Write a person's word on one rally into session.toml; the last word on a rally counts.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    clip : str
+        Name of the clip.
+    t_s : float
+        Any time within the rally, on the clip's own clock [s].
+    server : str
+        End that served, or "".
+    winner : str
+        End that won the point, "let", or "".
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is no such clip, or a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+    session.clip(clip)
+    said = {"clip": clip, "t_s": t_s} | {
+        key: value for key, value in (("server", server), ("winner", winner)) if value
+    }
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        table = tomlkit.table()
+        _put(table, said)
+        document.setdefault("points", tomlkit.aot()).append(table)
+
+    return _edit(session, change)
+
+
+def undo_point(session: Session) -> Session:
+    """Take back the last word on a rally.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is none.
+    StorageError
+        If the file cannot be written.
+    """
+    if not session.points:
+        raise BadSession(f"{session.folder / FILE_NAME} has no word on a rally to take back")
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        points = document["points"]
+        assert isinstance(points, AoT | tomlkit.items.Array)
+        del points[len(points) - 1]
+        if not points:
+            document.remove("points")
+
+    return _edit(session, change)
+
+
 def _edit(session: Session, change: Callable[[tomlkit.TOMLDocument], None]) -> Session:
     """Change the file and read it back; a change that is not allowed is taken back."""
     path = session.folder / FILE_NAME

@@ -86,6 +86,26 @@ KEYS = (
         "clips", "exposure_s", "number", None, "s",
         "shutter time; left out: estimated", 1e-5, 0.1,
     ),
+    Key(
+        "match", "best_of", "whole", 0, "",
+        "a match of the best of so many games, of which the score is followed; 0: no match", 0, 9,
+    ),
+    Key(
+        "match", "first_server", "choice", "unknown", "",
+        "end of the player who serves first; unknown: found out", choices=("unknown", "A", "B"),
+    ),
+    Key("points", "clip", "text", ..., "", "name of the clip"),
+    Key("points", "t_s", "number", ..., "s", "any time within the rally, on the clip's own clock"),
+    Key("points", "server", "choice", "", "", "end that served", choices=("", "A", "B")),
+    Key(
+        "points", "winner", "choice", "", "", "end that won the point; let: nobody did",
+        choices=("", "A", "B", "let"),
+    ),
+    Key("targets", "name", "text", ..., "", "what the zone is called"),
+    Key(
+        "targets", "corners_m", "outline", ..., "m",
+        "corners (x, y) of a zone of the table that was to be hit, three or more",
+    ),
 )  # fmt: skip
 
 
@@ -129,6 +149,32 @@ class ClipEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class MatchFacts:
+    """What kind of play it was, as a person said."""
+
+    best_of: int = 0  # 0: no match, no score
+    first_server: str = "unknown"  # "unknown", "A" or "B"
+
+
+@dataclass(frozen=True, slots=True)
+class PointWord:
+    """A person's word on one rally."""
+
+    clip: str
+    t_s: float  # within the rally
+    server: str  # "", "A" or "B"
+    winner: str  # "", "A", "B" or "let"
+
+
+@dataclass(frozen=True, slots=True)
+class TargetZone:
+    """A zone of the table that was to be hit."""
+
+    name: str
+    corners_m: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """What a person said about a session: the content of session.toml, checked."""
 
@@ -139,6 +185,9 @@ class Session:
     player_a: str
     player_b: str
     clips: tuple[ClipEntry, ...]
+    match: MatchFacts = MatchFacts()
+    points: tuple[PointWord, ...] = ()
+    targets: tuple[TargetZone, ...] = ()
 
     def clip(self, name: str) -> ClipEntry:
         """The clip of that name.
@@ -197,7 +246,10 @@ def _no_session(folder: Path) -> str:
     return f"no such session folder: {folder}; start one with: halfvolley new {folder} CLIP"
 
 
-_TABLES: dict[str, type] = {"ball": dict, "air": dict, "players": dict, "clips": list}
+_TABLES: dict[str, type] = {
+    "ball": dict, "air": dict, "players": dict, "clips": list, "match": dict, "points": list,
+    "targets": list,
+}  # fmt: skip
 
 
 class _Reader:
@@ -228,7 +280,25 @@ class _Reader:
             player_a=players["A"],
             player_b=players["B"],
             clips=self._clips(),
+            match=self._match(),
+            points=self._points(),
+            targets=tuple(TargetZone(**t) for t in self._many("targets")),
         )
+
+    def _match(self) -> MatchFacts:
+        match = MatchFacts(**self._table("match", self.data.get("match", {}), 0))
+        if match.best_of and match.best_of % 2 == 0:
+            raise self._error(
+                "match", 0, "best_of",
+                f"is {match.best_of}, expected an odd number of games, or 0 where it is no match",
+            )  # fmt: skip
+        return match
+
+    def _points(self) -> tuple[PointWord, ...]:
+        return tuple(PointWord(**point) for point in self._many("points"))
+
+    def _many(self, table: str) -> list[dict[str, Any]]:
+        return [self._table(table, values, i) for i, values in enumerate(self.data.get(table, []))]
 
     def _clips(self) -> tuple[ClipEntry, ...]:
         entries: list[ClipEntry] = []
@@ -265,9 +335,12 @@ class _Reader:
                 mark = f"[[{name}]]" if wanted is list else f"[{name}]"
                 line = self.lines.of("", 0, name)
                 raise BadSession(f"{self.path}, line {line}: {name!r} must be a table {mark}")
-        for i, clip in enumerate(self.data.get("clips", [])):
-            if not isinstance(clip, dict):
-                raise BadSession(f"{self.path}: clip {i + 1} must be a table under [[clips]]")
+        for name in (n for n, kind in _TABLES.items() if kind is list):
+            for i, item in enumerate(self.data.get(name, [])):
+                if not isinstance(item, dict):
+                    raise BadSession(
+                        f"{self.path}: {name} {i + 1} must be a table under [[{name}]]"
+                    )
 
     def _table(self, table: str, values: Mapping[str, Any], index: int) -> dict[str, Any]:
         keys = {key.name: key for key in KEYS if key.table == table}
@@ -293,8 +366,8 @@ class _Reader:
     def _error(self, table: str, index: int, name: str, what: str) -> BadSession:
         line = self.lines.of(table, index, name)
         where = f"{table}.{name}" if table and name else table or name
-        if table == "clips":
-            where = f"clips[{index + 1}].{name}" if name else f"clips[{index + 1}]"
+        if _TABLES.get(table) is list:
+            where = f"{table}[{index + 1}].{name}" if name else f"{table}[{index + 1}]"
         return BadSession(f"{self.path}, line {line}: {where} {what}")
 
 
@@ -382,8 +455,20 @@ def _polygons(key: Key, value: Any, folder: Path) -> tuple[tuple[tuple[float, fl
     return polygons
 
 
+def _outline(key: Key, value: Any, folder: Path) -> tuple[tuple[float, float], ...]:
+    del key, folder
+    try:
+        points = _points(value, "corners")
+    except _Wrong:
+        raise _Wrong("is not a list of corners; write [[x, y], [x, y], ...] in metres") from None
+    if len(points) < 3:
+        raise _Wrong(f"has {len(points)} corners, expected three or more")
+    return points
+
+
 _READ = {
     "number": _number,
+    "outline": _outline,
     "whole": _whole,
     "text": _text,
     "choice": _choice,

@@ -1,0 +1,103 @@
+"""How a rally ended, read from its last touches by the laws; what was not seen stays unknown."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from halfvolley.match.records import Outcome
+from halfvolley.types import ContactKind, Side
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """One touch of a rally, as far as its outcome needs it."""
+
+    kind: ContactKind
+    half: Side | None  # of the table it lies in; None where it is no touch of the table
+    player: Side | None  # who touched it for racket, else who struck last
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeSettings:
+    """How far the last touches are believed; common practice, no source."""
+
+    bounce: float = 0.98  # a second bounce was the second: one unseen touch between is rare
+    floor: float = 0.95  # the bounce before the floor was seen
+    unbounced: float = 0.88  # no bounce before the floor: one at the far edge may have been missed
+    least: float = 0.6  # less sure than this, the outcome is unknown
+
+
+def find_outcome(
+    touches: Sequence[Touch], *, ended: bool, serving: bool, settings: OutcomeSettings | None = None
+) -> Outcome:
+    """How a rally ended and who won it.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        All touches of the rally in time order, the one that ended it last.
+    ended : bool
+        Whether the end of the rally was seen.
+    serving : bool
+        Whether the first stroke is the serve, and no stroke before it was missed.
+    settings : OutcomeSettings, optional
+        How far the touches are believed.
+
+    Returns
+    -------
+    Outcome
+        With the winner's end; winner None and a reason where the footage cannot tell.
+
+    Notes
+    -----
+    ITTF Laws 2.5 to 2.10: a good return touches the other half, also over the net; a point is lost
+    by a bounce on the striker's own side, by a ball that leaves without touching the other half,
+    and by a second bounce. A serve that touches the net and is otherwise good is a let.
+    """
+    s = settings or OutcomeSettings()
+    if not ended or not touches:
+        return _unknown("its end was not seen")
+    striker = touches[-1].player
+    if striker is None:
+        return _unknown("nobody knows who struck last")
+    last, first_stroke = _since_last_stroke(touches, striker)
+    serve = serving and first_stroke
+    bounces = [t.half for t in last if t.kind in ("table", "edge")]
+    if serve and bounces and bounces[0] == striker:
+        bounces = bounces[1:]  # a serve touches the own side first
+    other: Side = "B" if striker == "A" else "A"
+    netted = any(t.kind == "net" for t in last)
+    sure = min(t.probability for t in last)
+    over = bool(bounces) and bounces[0] == other
+    if serve and netted and over:
+        return Outcome(None, "let", sure * s.bounce, "the serve touched the net")
+    how: Literal["net", "own side", "out", "double bounce", "missed"]
+    if bounces and bounces[0] == striker:
+        how, winner, trust = "net" if netted else "own side", other, s.bounce
+    elif over and len(bounces) > 1:
+        how, winner, trust = "double bounce", striker, s.bounce
+    elif over and last[-1].kind not in ("table", "edge"):
+        how, winner, trust = "missed", striker, s.floor
+    elif not bounces and last[-1].kind not in ("table", "edge", "racket", "net"):
+        how, winner, trust = "net" if netted else "out", other, s.unbounced
+    else:
+        return _unknown("the touches that decide it were not seen")
+    if sure * trust < s.least:
+        return _unknown(f"the touch that decides it is only {100 * sure:.0f} % sure")
+    return Outcome(winner, how, sure * trust)
+
+
+def _since_last_stroke(touches: Sequence[Touch], striker: Side) -> tuple[list[Touch], bool]:
+    """Touches since the last stroke, seen or not, and whether it was the rally's first."""
+    start = len(touches)
+    while start > 0 and touches[start - 1].player == striker:
+        start -= 1
+        if touches[start].kind == "racket":
+            break
+    before = [t for t in touches[:start] if t.player is not None]
+    return list(touches[start:]), not before
+
+
+def _unknown(why: str) -> Outcome:
+    return Outcome(None, "unknown", 0.0, why)
