@@ -110,7 +110,7 @@ def hold(found: Detections, truth: dict, frames: range, seconds: float, took_s: 
             near = [
                 b for b in balls
                 if (b is not ball or not must)
-                and np.hypot(*(uv - [b["u"], b["v"]])) < 2 * b["radius_px"] + 0.5 * b["blur_px"] + 2
+                and np.hypot(*(uv - [b["u"], b["v"]])) < 2 * b["radius_px"] + 0.5 * b.get("blur_px", 0.0) + 2
             ]  # fmt: skip
             if not near:
                 rows.append((found.score[row], 0, np.nan, np.nan, np.nan))

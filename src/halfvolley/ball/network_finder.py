@@ -25,7 +25,9 @@ _MARGIN = 16
 _CROP = 96  # side of a crop at full size around a place that was found
 _WINDOW = 160  # side of the searched picture in which a ball is met again in the next frame
 _BATCH = 12  # pieces of one run; more of them leave the processor's memory
-_MOVED = 9  # change from the frame before that counts as motion [8-bit steps]
+_TRAIL = 4  # spots of a trail that is followed without a look elsewhere
+_MOVED = 9.0  # change from the frame before that counts as motion [8-bit steps]
+_MOVED_NOISE = 4.0  # the same in mean changes of the whole picture: noise, lamps that pulse
 _MOVED_PIXELS = 5  # of a tile
 
 
@@ -36,6 +38,8 @@ class NetworkSettings:
     search_every: int = 4  # frames: a lost ball is searched in the whole picture in each n-th
     least_peak: float = 0.04  # scores below are no candidates
     worth_following: float = 0.15  # a peak is looked for again in the next frame
+    sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
+    rest_when_tracked: int = 4  # times less
     alone_sd_radii: float = 0.5  # of a peak's place where no disc fits, added to what it claims
 
     def __post_init__(self) -> None:
@@ -171,27 +175,35 @@ class NetworkFinder(BallFinder):
     def _search(self, k: int) -> FloatArray:
         """Peaks of frame k: where a ball was or will be; and anywhere, in every n-th frame."""
         n = self._network.search_every
-        ahead = min(k // n * n + n - 1, self._count - 1)
-        places = [self._last[:, :2], self._expected.uv_px]
-        before = self._scouted.get(k // n * n - 1)
-        after = self._scout(ahead)
-        if after is not None and len(after) and (before is None or not len(before)):
+        guessed = self._expected.uv_px
+        if len(guessed) and k % (n * self._network.rest_when_tracked):
+            found = self._crops(k, guessed)
+            on_trail = self._expected.length >= _TRAIL
+            near = np.hypot(*(found[:, None, :2] - guessed[None, on_trail]).transpose(2, 0, 1))
+            sure = found[:, maps.SCORE] > self._network.sure_peak
+            if np.any(near[sure] < _CROP / 4):
+                return found
+        first = k // n * n
+        ahead = min(first + n - 1, self._count - 1)
+        after, before = self._scout(ahead), self._scouted.get(first - 1)
+        if k == ahead:
+            return self._refined(k, after, guessed, self._last[:, :2])
+        if len(after) and (before is None or not len(before)) and not len(self._last):
             # it came into sight: find out when
             return self._refined(k, self._scout(k))
-        if k in self._scouted:
-            return self._refined(k, self._scouted[k], *places)
-        if after is not None and ahead - k == 1:
+        places = [self._last[:, :2], guessed]
+        if ahead - k == 1:
             places.append(after[:, :2])
-        if before is not None and after is not None:
-            share = (k - k // n * n + 1) / n
+        if before is not None:
+            share = (k - first + 1) / n
             places += [
-                (1 - share) * a[None, :2] + share * b[None, :2]
-                for a in before[:3] for b in after[:3]
+                (1 - share) * p[None, :2] + share * q[None, :2]
+                for p in before[:3] for q in after[:3]
             ]  # fmt: skip
         centres = _apart(np.concatenate(places), 0.3 * _WINDOW * self._shrink)
         if not len(centres):
             return np.zeros((0, maps.COLUMNS))
-        return self._refined(k, self._pieces(k, centres, _WINDOW, self._shrink), *places[1:2])
+        return self._refined(k, self._pieces(k, centres, _WINDOW, self._shrink), guessed)
 
     def _scout(self, k: int) -> FloatArray:
         """Peaks of the whole frame k, wherever something moves in it."""
@@ -217,11 +229,11 @@ class NetworkFinder(BallFinder):
         if before is None:
             before = slot
         moved = cv2.absdiff(ring.small_luma[slot], ring.small_luma[before])
+        least = max(_MOVED, _MOVED_NOISE * float(cv2.mean(moved)[0]))
         if k == 0:
-            moved[:] = 255  # nothing is known of the first frame
-        moved = cv2.bitwise_and(
-            cv2.threshold(moved, _MOVED, 1.0, cv2.THRESH_BINARY)[1], self._allowed
-        )
+            moved[:], least = 255, 0.0  # nothing is known of the first frame
+        moved = cv2.threshold(moved, least, 1.0, cv2.THRESH_BINARY)[1]
+        moved = cv2.bitwise_and(moved, self._allowed)
         step = (_TILE - 2 * _MARGIN) * self._shrink  # [px]
         width, height = self._size
         us = np.arange(step // 2, max(width - step // 2, step // 2 + 1) + step - 1, step)

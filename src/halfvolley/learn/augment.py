@@ -1,4 +1,6 @@
-"""What the crops lack: other light, casts, gamma, noise, softness, coders that repeat still blocks.
+"""What the crops lack: other light, casts, gamma, noise, softness, coders that repeat still blocks,
+and limbs with knobs: thumbs, ears and fists, which are as round as a ball and move, but do not come
+off what they belong to.
 
 All on the device of the batch, each crop by its own draw.
 """
@@ -54,6 +56,7 @@ def varied(batch: Batch, generator: torch.Generator) -> Batch:
     Batch
         With whole steps from 0 to 255.
     """
+    batch = with_limbs(batch, generator)
     y, c = batch.luma, batch.chroma
     n, f = y.shape[:2]
     # light, gamma, black level; lamps that pulse
@@ -117,3 +120,94 @@ def _repeated(y: Tensor, c: Tensor, generator: torch.Generator) -> tuple[Tensor,
         frames.append(torch.where(for_luma > 0.5, frames[-1], fresh))
         colours.append(torch.where(for_chroma > 0.5, colours[-1], colour))
     return torch.cat(frames, dim=1), torch.cat(colours, dim=1)
+
+
+def with_limbs(batch: Batch, generator: torch.Generator, share: float = 0.3) -> Batch:
+    """A part of the batch with a made limb in front: a stroke with round ends and a knob on it.
+
+    It moves evenly through the frames and has one colour. A ball that it may hide counts neither
+    way; all else of it is no ball.
+
+    Parameters
+    ----------
+    batch : Batch
+        As made.
+    generator : torch.Generator
+        Source of all chance.
+    share : float
+        Of the crops that get one.
+    """
+    y, c = batch.luma, batch.chroma
+    n, f, h, w = y.shape
+    device = y.device
+
+    def even(low: float, high: float, *more: int) -> Tensor:
+        out = torch.rand(n, *more, device=device, generator=generator)
+        return low + (high - low) * out
+
+    start = torch.stack([even(0, w), even(0, h)], dim=1)
+    turn = even(0, 6.2832)
+    ahead = torch.stack([torch.cos(turn), torch.sin(turn)], dim=1)
+    length, thick = even(8, 70), even(2.5, 16)
+    knob = even(2.5, 8.0)
+    sideways = torch.stack([-ahead[:, 1], ahead[:, 0]], dim=1)
+    # on the side of the stroke, or beyond its end
+    along = even(0.0, 1.0) * length
+    out = thick + even(-0.4, 0.7) * knob
+    on_side = start + along[:, None] * ahead + out[:, None] * sideways
+    at_end = start + (length + out)[:, None] * ahead
+    at = torch.where((even(0, 1) < 0.5)[:, None], on_side, at_end)
+    speed = even(-22, 22, 2) * (even(0, 1) < 0.8)[:, None]
+    light = even(50, 225)
+    hue, strength = even(-0.6, 2.4), even(0, 45) * (even(0, 1) < 0.7)
+    colour = torch.stack([-strength * torch.sin(hue), strength * torch.cos(hue)], dim=1)
+    slope = even(-1.2, 1.2, 2)  # of its light, per pixel
+    chosen = even(0, 1) < share
+    soft = even(0.5, 1.2)
+    luma, chroma = y.clone(), c.reshape(n, f, 2, h // 2, w // 2).clone()
+    hides = torch.zeros(n, dtype=torch.bool, device=device)
+    ball = torch.nan_to_num(batch.ball, nan=-1e4)
+    for i in range(f):
+        shift = (i - (f - 1)) * speed
+        for half in (False, True):
+            step, first = (2.0, 0.5) if half else (1.0, 0.0)
+            rows, columns = (h // 2, w // 2) if half else (h, w)
+            v = first + step * torch.arange(rows, device=device)[None, :, None]
+            u = first + step * torch.arange(columns, device=device)[None, None, :]
+            depth = _depth(u, v, start + shift, ahead, length, thick, at + shift, knob)
+            cover = torch.sigmoid(depth / (0.5 * soft * step)[:, None, None])
+            cover = cover * chosen[:, None, None]
+            if half:
+                seen = 128.0 + colour[:, :, None, None]
+                chroma[:, i] += cover[:, None] * (seen - chroma[:, i])
+                continue
+            shade = slope[:, 0, None, None] * (u - at[:, 0, None, None] - shift[:, 0, None, None])
+            shade = shade + slope[:, 1, None, None] * (
+                v - at[:, 1, None, None] - shift[:, 1, None, None]
+            )
+            luma[:, i] += cover * (light[:, None, None] + shade.clamp(-40, 40) - luma[:, i])
+        if i == f - 1:
+            of_ball = _depth(
+                ball[:, 0, None, None], ball[:, 1, None, None], start, ahead, length, thick, at,
+                knob,
+            )  # fmt: skip
+            reach = ball[:, 2].clamp(min=0) + 0.5 * torch.hypot(ball[:, 3], ball[:, 4]) + 2.0
+            hides = chosen & (of_ball[:, 0, 0] > -reach)
+    ignored = torch.full_like(batch.kind, -1.0)
+    kind = torch.where(hides & (batch.kind != 0), ignored, batch.kind)
+    return Batch(luma, chroma.reshape(c.shape), kind, batch.ball, batch.others)
+
+
+def _depth(
+    u: Tensor, v: Tensor, start: Tensor, ahead: Tensor, length: Tensor, thick: Tensor, at: Tensor,
+    knob: Tensor,
+) -> Tensor:  # fmt: skip
+    """How deep places lie inside a stroke or its knob [px], below 0 outside."""
+    x, y = u - start[:, 0, None, None], v - start[:, 1, None, None]
+    t = x * ahead[:, 0, None, None] + y * ahead[:, 1, None, None]
+    t = torch.minimum(t.clamp(min=0.0), length[:, None, None])
+    x = x - t * ahead[:, 0, None, None]
+    y = y - t * ahead[:, 1, None, None]
+    stroke = thick[:, None, None] - torch.hypot(x, y)
+    x, y = u - at[:, 0, None, None], v - at[:, 1, None, None]
+    return torch.maximum(stroke, knob[:, None, None] - torch.hypot(x, y))

@@ -36,13 +36,14 @@ class MadeSettings:
     side_px: int = 128
     spp: int = 4  # rays for a pixel on an edge of the hall
     slow_share: float = 0.3  # halls with long streaks
+    seconds_per_hall: float = 8.0  # of play, from which moments are drawn
 
     def crops(self) -> CropSettings:
         """The same for `iter_crops`."""
         return CropSettings(
             size_px=(self.side_px, self.side_px), frames=self.frames, aim_frame=self.frames - 1,
             crops_per_scene=self.crops_per_hall, spp=self.spp,
-            slow_share=self.slow_share,
+            slow_share=self.slow_share, seconds_per_scene=self.seconds_per_hall,
         )  # fmt: skip
 
 

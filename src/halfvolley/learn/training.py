@@ -444,6 +444,8 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=TrainSettings().steps)
     parser.add_argument("--limit-s", type=float, default=1e9, help="of training alone")
     parser.add_argument("--processes", type=int, default=max(1, (os.cpu_count() or 2) - 1))
+    parser.add_argument("--rate", type=float, default=TrainSettings().rate)
+    parser.add_argument("--go-on", type=Path, help="weights to begin from")
     parser.add_argument("--start-with", type=int, default=0, help="halls to wait for; 0: all")
     parser.add_argument("--no-make", action="store_true", help="others make the halls")
     args = parser.parse_args()
@@ -462,8 +464,10 @@ def main() -> None:
     feeder.wait_for(min(args.start_with, usual) or usual)
     held_out = held_out_halls(made, args.made, 100, 40)
     net = new_net(args.shape, args.seed, device)
+    if args.go_on is not None:
+        net = load_weights(args.go_on).to(device)
     settings = TrainSettings(
-        shape=args.shape, seed=args.seed, steps=args.steps, limit_s=args.limit_s
+        shape=args.shape, seed=args.seed, steps=args.steps, limit_s=args.limit_s, rate=args.rate
     )
     with (args.out / "curve.jsonl").open("w") as log:
         for point in train(net, store, held_out, settings, feed=feeder):
