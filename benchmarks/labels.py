@@ -14,7 +14,6 @@ after a change of the program's earlier stages delete them.
 """
 
 import argparse
-import time
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -47,7 +46,6 @@ class Outcome:
     off_radii: Floats
     shown: int  # frames that show the ball in flight
     covered: int  # of them, with an accepted label
-    took_s: float
 
     def n(self, kinds: tuple[str, ...], decision: str, true: bool | None = None) -> int:
         """Labels of some kinds."""
@@ -113,13 +111,11 @@ def judge(clip: Path, keep: Path, drop: float, rng: np.random.Generator) -> Outc
     result = result_of(clip, keep)
     if drop > 0.0:
         result = thinned(result, drop, rng)
-    started = time.perf_counter()
     found = harvest(
         clip.stem, result.recording.info, result.scan.camera, result.flights, result.play,
         environment(result.session), when_s=0.0,
         read=lambda frames: frames_at(result.recording, frames),
     )  # fmt: skip
-    took_s = time.perf_counter() - started
     frames = truth.document["frames"]
     count: Counter[tuple[str, str, bool]] = Counter()
     off_px, off_radii, covered = [], [], set()
@@ -139,7 +135,7 @@ def judge(clip: Path, keep: Path, drop: float, rng: np.random.Generator) -> Outc
     }  # fmt: skip
     return Outcome(
         clip.stem, truth.kind, count, np.array(off_px), np.array(off_radii), len(shown),
-        len(shown & covered), took_s,
+        len(shown & covered),
     )  # fmt: skip
 
 
@@ -215,10 +211,10 @@ def summary(outcomes: list[Outcome], rng: np.random.Generator) -> str:
     head = ["", "target", f"{len(outcomes)} clips"]
     each = [
         [str(i), o.view, *(accepted(o, kind) for kind in KINDS), str(o.n(KINDS, "open")),
-         f"{coverage([o]):.0f}", f"{o.took_s:.1f}"]
+         f"{coverage([o]):.0f}"]
         for i, o in enumerate(outcomes, start=1)
     ]  # fmt: skip
-    heads = ["clip", "view", *(f"{k} (wrong)" for k in KINDS), "review", "covered %", "s"]
+    heads = ["clip", "view", *(f"{k} (wrong)" for k in KINDS), "review", "covered %"]
     return table(head, rows) + "\n\n" + table(heads, each)
 
 
