@@ -79,6 +79,14 @@ def joined(parts: list[Held]) -> Held:
     )  # fmt: skip
 
 
+def beside(uv: np.ndarray, ball: dict) -> bool:
+    """Whether a place is so near a ball that it may be meant."""
+    if "u" not in ball:  # behind the camera
+        return False
+    reach = 2.0 * ball["radius_px"] + 0.5 * ball.get("blur_px", 0.0) + 2.0
+    return bool(np.hypot(*(uv - [ball["u"], ball["v"]])) < reach)
+
+
 def hold(found: Detections, truth: dict, frames: range, seconds: float, took_s: float) -> Held:
     """Detections against a truth document."""
     w, h = truth["clip"]["width"], truth["clip"]["height"]
@@ -91,7 +99,8 @@ def hold(found: Detections, truth: dict, frames: range, seconds: float, took_s: 
         ball = frame["ball"] if frame else None
         balls = [b for b in [ball, *(frame.get("other_balls") or [])] if b] if frame else []
         must = (
-            ball is not None and ball["state"] == "flight" and ball["visible"] >= SEEN_SHARE
+            ball is not None and "u" in ball and ball["state"] == "flight"
+            and ball["visible"] >= SEEN_SHARE
             and ball.get("contrast", 255) >= SEEN_CONTRAST
             and 0 <= ball["u"] < w and 0 <= ball["v"] < h
         )  # fmt: skip
@@ -107,11 +116,7 @@ def hold(found: Detections, truth: dict, frames: range, seconds: float, took_s: 
                     rows.append((found.score[row], 1, np.hypot(*off), ball["blur_px"], chi2))
                     continue
             # the ball that is asked for may be found but once, and not beside itself
-            near = [
-                b for b in balls
-                if (b is not ball or not must)
-                and np.hypot(*(uv - [b["u"], b["v"]])) < 2 * b["radius_px"] + 0.5 * b.get("blur_px", 0.0) + 2
-            ]  # fmt: skip
+            near = [b for b in balls if (b is not ball or not must) and beside(uv, b)]
             if not near:
                 rows.append((found.score[row], 0, np.nan, np.nan, np.nan))
     t = np.array(rows, float).reshape(-1, 5)
@@ -176,23 +181,24 @@ def main() -> None:
         "classical": BallFinder,
         "network": lambda info: NetworkFinder(info, detector),
     }
-    rows: list[list[str]] = []
-    parts: dict[str, list[Held]] = {name: [] for name in finders}
-    number = 0
+    parts: dict[str, dict[str, list[Held]]] = {}
     for path in sorted(args.footage.glob("*.json")):
         clip = path.with_suffix(".mp4")
         document = json.loads(path.read_text(encoding="utf-8"))
         if args.only not in path.stem or document.get("format") != FORMAT or not clip.exists():
             continue
-        number += 1
-        name = f"{number} ({document['clip']['height']}p{document['clip']['nominal_fps']:.0f})"
+        group = f"{document['clip']['height']}p{document['clip']['nominal_fps']:.0f}"
         for kind, make in finders.items():
             held = run(make, clip, args.seconds)
-            parts[kind].append(held)
-            rows.append(row(name, kind, held))
-            print(path.stem, *(f"{h}: {c}" for h, c in zip(HEAD[1:], rows[-1][1:], strict=True)),
+            for name in (group, "all"):
+                parts.setdefault(name, {}).setdefault(kind, []).append(held)
+            said = row(group, kind, held)
+            print(path.stem, *(f"{h}: {c}" for h, c in zip(HEAD[1:], said[1:], strict=True)),
                   sep="; ", flush=True)  # fmt: skip
-    rows += [row("all", kind, joined(held)) for kind, held in parts.items() if held]
+    rows = [
+        row(f"{name}, {len(held)} clips", kind, joined(held))
+        for name in sorted(parts) for kind, held in parts[name].items()
+    ]  # fmt: skip
     text = table(HEAD, rows)
     words = (
         f"Detector {detector.sha} on {detector.device}. 'centre good': at most 0.5 px or 15 % of "

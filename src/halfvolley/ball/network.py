@@ -102,6 +102,8 @@ def _loaded(path: Path, size: int, changed_ns: int, threads: int) -> Detector:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.log_severity_level = 4
+    # threads that wait must not keep a core from the one that decodes
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     there = onnxruntime.get_available_providers()
     wanted = [p for p in ("CUDAExecutionProvider", "CoreMLExecutionProvider") if p in there]
     try:

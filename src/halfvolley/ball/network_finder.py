@@ -23,8 +23,9 @@ _DEFAULTS = FinderSettings()
 _TILE = 144  # side of a piece of the searched picture, and how much of it belongs to neighbours
 _MARGIN = 16
 _CROP = 96  # side of a crop at full size around a place that was found
-_WINDOW = 160  # side of the searched picture in which a ball is met again in the next frame
+_WINDOW = 160, 256  # the same where a ball is met again in the next frame: halved, at full size
 _BATCH = 12  # pieces of one run; more of them leave the processor's memory
+_FLIES = 1.5  # radii between frames
 _TRAIL = 4  # spots of a trail that is followed without a look elsewhere
 _MOVED = 9.0  # change from the frame before that counts as motion [8-bit steps]
 _MOVED_NOISE = 4.0  # the same in mean changes of the whole picture: noise, lamps that pulse
@@ -35,11 +36,11 @@ _MOVED_PIXELS = 5  # of a tile
 class NetworkSettings:
     """How often and how doubtfully the network is asked; part of the stage's key."""
 
-    search_every: int = 4  # frames: a lost ball is searched in the whole picture in each n-th
+    search_every: int = 4  # frames of 60 a second: a lost ball is searched everywhere in each n-th
     least_peak: float = 0.04  # scores below are no candidates
     worth_following: float = 0.15  # a peak is looked for again in the next frame
     sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
-    rest_when_tracked: int = 4  # times less
+    rest_when_tracked: int = 2  # times less
     alone_sd_radii: float = 0.5  # of a peak's place where no disc fits, added to what it claims
 
     def __post_init__(self) -> None:
@@ -65,6 +66,8 @@ class NetworkFinder(BallFinder):
         Polygons in which nothing is looked for [px].
     expected_radius : RadiusMap, optional
         How large the ball can look at each place.
+    waiting : int
+        Frames that a thread may `load` ahead of the one that is searched.
     network : NetworkSettings
         How often and how doubtfully the network is asked.
     """
@@ -77,13 +80,19 @@ class NetworkFinder(BallFinder):
         *,
         masks: Iterable[FloatArray] = (),
         expected_radius: RadiusMap | None = None,
+        waiting: int = 0,
         network: NetworkSettings = _NETWORK,
     ) -> None:
-        super().__init__(info, settings, masks=masks, expected_radius=expected_radius)
+        super().__init__(
+            info, settings, masks=masks, expected_radius=expected_radius, waiting=waiting
+        )
         self._detector = detector
         self._network = network
         # half the size is enough to see that there is a ball, if the picture is large
         self._shrink = self._ring.level if self._size[0] > 1400 else 1
+        self._window = _WINDOW[self._shrink == 1]
+        per_60th = 1.0 / 60.0 / info.frame_interval_s
+        self._every = int(np.clip(round(network.search_every * per_60th), 1, 6))
         self._peaks: FloatArray | None = None  # of the frame being judged; None: not asked
         self._last = np.zeros((0, maps.COLUMNS))  # of the frame before
         self._scouted: dict[int, FloatArray] = {}  # peaks of whole pictures
@@ -133,7 +142,7 @@ class NetworkFinder(BallFinder):
         found = super()._judge()
         peaks = np.zeros((0, maps.COLUMNS)) if self._peaks is None else self._peaks
         self._last = peaks[peaks[:, maps.SCORE] > self._network.worth_following]
-        for old in [i for i in self._scouted if i < k - self._network.search_every]:
+        for old in [i for i in self._scouted if i < k - self._every]:
             del self._scouted[old]
         found = replace(found, source=np.ones(len(found), np.int64))
         return concatenate([found, self._unmeasured(found, peaks, index, t_s)])
@@ -174,11 +183,13 @@ class NetworkFinder(BallFinder):
     # --- where it is asked -----------------------------------------------------------------------
     def _search(self, k: int) -> FloatArray:
         """Peaks of frame k: where a ball was or will be; and anywhere, in every n-th frame."""
-        n = self._network.search_every
+        n = self._every
         guessed = self._expected.uv_px
         if len(guessed) and k % (n * self._network.rest_when_tracked):
             found = self._crops(k, guessed)
-            on_trail = self._expected.length >= _TRAIL
+            step = guessed - self._middle.uv_px[self._expected.back]
+            flies = np.hypot(*step.T) > _FLIES * self._expected.radius_px  # heads go slowly
+            on_trail = flies & (self._expected.length >= _TRAIL)
             near = np.hypot(*(found[:, None, :2] - guessed[None, on_trail]).transpose(2, 0, 1))
             sure = found[:, maps.SCORE] > self._network.sure_peak
             if np.any(near[sure] < _CROP / 4):
@@ -200,10 +211,10 @@ class NetworkFinder(BallFinder):
                 (1 - share) * p[None, :2] + share * q[None, :2]
                 for p in before[:3] for q in after[:3]
             ]  # fmt: skip
-        centres = _apart(np.concatenate(places), 0.3 * _WINDOW * self._shrink)
+        centres = _apart(np.concatenate(places), 0.3 * self._window * self._shrink)
         if not len(centres):
             return np.zeros((0, maps.COLUMNS))
-        return self._refined(k, self._pieces(k, centres, _WINDOW, self._shrink), guessed)
+        return self._refined(k, self._pieces(k, centres, self._window, self._shrink), guessed)
 
     def _scout(self, k: int) -> FloatArray:
         """Peaks of the whole frame k, wherever something moves in it."""

@@ -96,7 +96,16 @@ class ExampleStore:
         return self._n
 
     def add(self, examples: Examples) -> None:
-        """Copy examples to the device."""
+        """Copy examples to the device.
+
+        Raises
+        ------
+        BadInput
+            If their sides are no multiples of 32, so that they can be halved.
+        """
+        h, w = examples.luma.shape[-2:]
+        if h % 32 or w % 32:
+            raise BadInput(f"examples must have sides of multiples of 32 px, got {w} x {h}")
         self.luma.append(torch.from_numpy(examples.luma).to(self.device))
         self.chroma.append(torch.from_numpy(examples.chroma).to(self.device))
         self.kind.append(torch.from_numpy(examples.kind).float().to(self.device))

@@ -343,6 +343,7 @@ def _fill(
 
 
 _EXAMPLES = {
+    "detector": '"auto"',
     "radius_m": "0.020",
     "temperature_C": "20.0",
     "humidity_percent": "50.0",

@@ -24,6 +24,7 @@ from halfvolley.errors import (
 )
 from halfvolley.session import stages
 from halfvolley.session.columns import TABLES_VERSION
+from halfvolley.session.detector import ball_facts, detector_said
 from halfvolley.session.recording import Recording
 from halfvolley.session.schema import CLIP_KINDS, ClipEntry, Session, read_session
 from halfvolley.session.store import ClipHashes, Parts, Store
@@ -63,7 +64,7 @@ STAGES = (
     Stage(
         "scan", 2, ("probe", "camera"),
         lambda s, c: {
-            "masks_px": c.masks_px, "ball": asdict(s.ball),
+            "masks_px": c.masks_px, "ball": detector_said(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",
         },
         stages.scan, "looking for the ball",
@@ -77,13 +78,13 @@ STAGES = (
         "flight", 1, ("probe", "scan", "track"),
         lambda s, c: {
             "readout_s": c.readout_s, "exposure_s": c.exposure_s, "air": asdict(s.air),
-            "ball": asdict(s.ball),
+            "ball": ball_facts(s.ball),
         },
         stages.flight, "fitting flights",
     ),
     Stage(
         "drops", 1, ("scan", "flight"),
-        lambda s, c: {"air": asdict(s.air), "ball": asdict(s.ball)},
+        lambda s, c: {"air": asdict(s.air), "ball": ball_facts(s.ball)},
         stages.drops, "weighing the bounces", ("drop",),
     ),
     Stage("match", 1, ("flight",), _nothing, stages.match, "reading rallies"),

@@ -17,6 +17,7 @@ from halfvolley.errors import BadSession
 
 SCHEMA_VERSION = 1
 FILE_NAME = "session.toml"
+DETECTORS = ("auto", "classical", "network")
 CLIP_KINDS = ("play", "drop", "marks")
 
 
@@ -26,7 +27,7 @@ class Key:
 
     table: str  # "" for the top of the file, "clips" for each [[clips]]
     name: str
-    kind: str  # text, number, whole, choice, path, paths, corners, polygons
+    kind: str  # text, number, whole, choice, path, detector, paths, corners, polygons
     default: Any  # None: may be left out and is then unknown
     unit: str
     meaning: str
@@ -43,6 +44,11 @@ KEYS = (
         choices=("unknown", "white", "orange"),
     ),
     Key("ball", "radius_m", "number", 0.020, "m", "radius of the ball", 0.015, 0.030),
+    Key(
+        "ball", "detector", "detector", "auto", "",
+        "what finds the ball: auto, classical, network, or the path of an ONNX file of this "
+        "program",
+    ),
     Key("air", "temperature_C", "number", 20.0, "°C", "temperature of the hall", -30, 60),
     Key("air", "humidity_percent", "number", 50.0, "%", "relative humidity", 0, 100),
     Key("air", "altitude_m", "number", 0.0, "m", "height of the hall above the sea", -500, 6000),
@@ -115,6 +121,7 @@ class BallFacts:
 
     colour: str  # "unknown", "white" or "orange"
     radius_m: float
+    detector: str  # "auto", "classical", "network", or the absolute path of a file
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,6 +425,15 @@ def _path(key: Key, value: Any, folder: Path) -> Path:
     return (folder / Path(text).expanduser()).absolute()
 
 
+def _detector(key: Key, value: Any, folder: Path) -> str:
+    text = _text(key, value, folder)
+    if text in DETECTORS:
+        return text
+    if not text.endswith(".onnx"):
+        raise _Wrong(f"is {text!r}, expected {', '.join(DETECTORS)} or the path of an .onnx file")
+    return str(_path(key, text, folder))
+
+
 def _paths(key: Key, value: Any, folder: Path) -> tuple[Path, ...]:
     if not isinstance(value, list):
         raise _Wrong(f"is {value!r}, expected a list of paths")
@@ -473,6 +489,7 @@ _READ = {
     "text": _text,
     "choice": _choice,
     "path": _path,
+    "detector": _detector,
     "paths": _paths,
     "corners": _corners,
     "polygons": _polygons,

@@ -81,15 +81,16 @@ def scan(
     """Possible balls and the camera through time: one pass over all frames."""
     import numpy as np
 
-    from halfvolley.ball import BallFinder
     from halfvolley.camera import LineWatcher
+    from halfvolley.session.detector import make_finder
     from halfvolley.session.radius import radius_map
     from halfvolley.video import prefetch
 
     if entry.kind == "marks":
         return _scan_marks(session, entry, tell, recording, found)
     info = recording.info
-    finder = BallFinder(
+    finder, notes = make_finder(
+        session.ball.detector,
         info,
         masks=[np.array(polygon) for polygon in entry.masks_px],
         expected_radius=radius_map(found.camera, session.ball.radius_m),
@@ -105,7 +106,8 @@ def scan(
         if frame.index % 16 == 0:
             tell(frame.index / len(info.pts_s))
     parts.append(finder.finish())
-    return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), frames.warnings)
+    warnings = (*frames.warnings, *notes)
+    return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), warnings)
 
 
 def _scan_marks(

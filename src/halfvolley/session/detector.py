@@ -1,0 +1,90 @@
+"""Which finder a session asks for, and what of it belongs to the key of a result."""
+
+import hashlib
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from halfvolley.session.schema import BallFacts
+from halfvolley.types import ClipInfo, FloatArray
+
+if TYPE_CHECKING:
+    from halfvolley.ball import BallFinder, RadiusMap
+
+AUTO = "classical"  # what "auto" means
+
+
+def ball_facts(ball: BallFacts) -> dict[str, Any]:
+    """The ball itself, as stages after the search depend on it."""
+    return {"colour": ball.colour, "radius_m": ball.radius_m}
+
+
+def detector_said(ball: BallFacts) -> dict[str, Any]:
+    """The ball and what finds it: the classical finder, or a network by its content."""
+    chosen = AUTO if ball.detector == "auto" else ball.detector
+    facts = ball_facts(ball)
+    if chosen != "classical":
+        facts["detector"] = _sha(_path_of(chosen))
+    return facts
+
+
+def _path_of(chosen: str) -> Path:
+    from halfvolley.ball.network import SHIPPED
+
+    return SHIPPED if chosen == "network" else Path(chosen)
+
+
+def _sha(path: Path) -> str:
+    try:
+        facts = path.stat()
+    except OSError:
+        return "missing"  # said in words when it is loaded
+    return _sha_of(path, facts.st_size, facts.st_mtime_ns)
+
+
+@cache
+def _sha_of(path: Path, size: int, changed_ns: int) -> str:
+    del size, changed_ns
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+
+
+def make_finder(
+    detector: str, info: ClipInfo, *, masks: Iterable[FloatArray],
+    expected_radius: "RadiusMap | None", waiting: int,
+) -> "tuple[BallFinder, tuple[str, ...]]":  # fmt: skip
+    """The finder of a session, and what is to be said of it.
+
+    Parameters
+    ----------
+    detector : str
+        "auto", "classical", "network", or the path of a detector's file.
+    info : ClipInfo
+        The clip.
+    masks, expected_radius, waiting
+        As for `BallFinder`.
+
+    Returns
+    -------
+    tuple of BallFinder and tuple of str
+        One plain sentence for each thing a person should know.
+
+    Raises
+    ------
+    BadInput
+        If the detector's file cannot be used.
+    """
+    from halfvolley.ball import BallFinder
+
+    chosen = AUTO if detector == "auto" else detector
+    if chosen == "classical":
+        finder = BallFinder(info, masks=masks, expected_radius=expected_radius, waiting=waiting)
+        return finder, ()
+    from halfvolley.ball.network import load_detector
+    from halfvolley.ball.network_finder import NetworkFinder
+
+    network = load_detector(_path_of(chosen))
+    finder = NetworkFinder(
+        info, network, masks=masks, expected_radius=expected_radius, waiting=waiting
+    )
+    return finder, network.warnings

@@ -1,0 +1,151 @@
+"""The network's file, its maps, and the finder that asks it."""
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from halfvolley.ball import maps
+from halfvolley.ball.network import SHIPPED, load_detector
+from halfvolley.ball.network_finder import NetworkFinder, NetworkSettings
+from halfvolley.errors import BadInput
+from halfvolley.types import ClipInfo, Frame, concatenate
+
+W, H, FPS = 320, 192, 60.0
+
+
+@pytest.fixture(scope="module")
+def detector():
+    return load_detector()
+
+
+def info(n):
+    return ClipInfo(
+        Path("made.mp4"), (W, H), 0, "h264", "yuv420p", 8, "bt709", False, Fraction(1, 600), FPS,
+        np.arange(n) / FPS, False, (),
+    )  # fmt: skip
+
+
+def place(k):
+    """A ball on a bow through the picture."""
+    return 40.0 + 6.5 * k, 90.0 - 5.0 * k + 0.22 * k * k
+
+
+def film(n, rng, ball=True, radius=5.0):
+    """White ball before a plain wall with noise."""
+    v, u = np.mgrid[0:H, 0:W]
+    wall = 60.0 + 15.0 * (u > 200) + 10.0 * np.sin(v / 30.0)
+    for k in range(n):
+        luma = wall + rng.normal(0, 1.5, (H, W))
+        if ball:
+            x, y = place(k)
+            cover = np.clip(radius - np.hypot(u - x, v - y) + 0.5, 0, 1)
+            shade = 205.0 - 30.0 * np.clip((v - y) / radius, -1, 1)
+            luma = luma + cover * (shade - luma)
+        chroma = np.full((H // 2, W // 2), 128, np.uint8)
+        yield Frame(k, k / FPS, np.clip(luma, 16, 235).astype(np.uint8), chroma, chroma.copy())
+
+
+def found_in(frames, detector, n, **more):
+    finder = NetworkFinder(info(n), detector, **more)
+    return concatenate([*(finder.feed(f) for f in frames), finder.finish()])
+
+
+def test_a_ball_is_found_where_it_is(detector):
+    n = 24
+    found = found_in(film(n, np.random.default_rng(1)), detector, n)
+    off = []
+    for k in range(4, n - 1):
+        mine = np.flatnonzero((found.frame == k) & (found.score > 0.5))
+        assert len(mine), k
+        off.append(np.hypot(*(found.uv_px[mine] - place(k)).T).min())
+    assert np.median(off) < 0.4
+    assert max(off) < 2.0
+    assert np.all(found.source == 1)
+    assert np.all((found.score >= 0) & (found.score <= 1))
+
+
+def test_an_empty_hall_gives_no_sure_ball(detector):
+    n = 16
+    found = found_in(film(n, np.random.default_rng(2), ball=False), detector, n)
+    assert not np.any(found.score > 0.5)
+
+
+def test_nothing_is_found_under_a_mask(detector):
+    n = 16
+    whole = np.array([[-1.0, -1.0], [W, -1.0], [W, H], [-1.0, H]])
+    found = found_in(film(n, np.random.default_rng(1)), detector, n, masks=[whole])
+    assert not np.any(found.score > 0.0)
+
+
+def test_two_sizes_and_a_batch_go_in(detector):
+    rng = np.random.default_rng(3)
+    for n, h, w in ((1, 64, 96), (3, 48, 80)):
+        luma = rng.integers(16, 235, (n, detector.frames, h, w), dtype=np.uint8)
+        chroma = rng.integers(100, 150, (n, 2 * detector.frames, h // 2, w // 2), dtype=np.uint8)
+        out = detector.maps(luma, chroma)
+        assert out.shape == (n, 7, h // detector.stride, w // detector.stride)
+        assert np.array_equal(out[:1], detector.maps(luma[:1], chroma[:1])) or np.allclose(
+            out[:1], detector.maps(luma[:1], chroma[:1]), atol=1e-3
+        )
+
+
+def test_wrong_shapes_are_refused(detector):
+    luma = np.zeros((1, detector.frames, 60, 96), np.uint8)
+    with pytest.raises(BadInput, match="multiples of 16"):
+        detector.maps(luma, np.zeros((1, 2 * detector.frames, 30, 48), np.uint8))
+    with pytest.raises(BadInput, match="chroma of half the size"):
+        detector.maps(luma, np.zeros((1, 2, 30, 48), np.uint8))
+
+
+def test_files_that_are_no_detector_are_refused(tmp_path):
+    with pytest.raises(BadInput, match="cannot be read"):
+        load_detector(tmp_path / "missing.onnx")
+    cut = tmp_path / "cut.onnx"
+    cut.write_bytes(SHIPPED.read_bytes()[:5000])
+    with pytest.raises(BadInput, match="damaged or no ONNX"):
+        load_detector(cut)
+    text = tmp_path / "text.onnx"
+    text.write_text("import os")
+    with pytest.raises(BadInput, match="damaged or no ONNX"):
+        load_detector(text)
+
+
+def test_a_foreign_onnx_file_is_refused(tmp_path):
+    onnx = pytest.importorskip("onnx")
+    model = onnx.load(str(SHIPPED))
+    for entry in model.metadata_props:
+        if entry.key == "format":
+            entry.value = "another-program-1"
+    path = tmp_path / "foreign.onnx"
+    path.write_bytes(model.SerializeToString())
+    with pytest.raises(BadInput, match="no detector of this program"):
+        load_detector(path)
+
+
+def test_peaks_are_read_as_they_were_written():
+    out = np.zeros((7, 12, 20), np.float32)
+    out[0] = -8.0
+    out[0, 5, 7], out[0, 5, 8] = 2.0, 1.0  # the second lies beside the first
+    out[1, 5, 7], out[2, 5, 7] = 0.25, -0.5
+    out[3, 5, 7] = np.log(0.1)
+    angle, length = np.deg2rad(-30.0), 24.0
+    out[4, 5, 7] = length / 10 * np.cos(2 * angle)
+    out[5, 5, 7] = length / 10 * np.sin(2 * angle)
+    out[6, 5, 7] = np.log(6.0 / 5.0)
+    found = maps.peaks(out, 4, 0.05)
+    assert len(found) == 1
+    u, v, score, sd, su, sv, radius = found[0]
+    assert (u, v) == pytest.approx((7.75 * 4 - 0.5, 5.0 * 4 - 0.5))
+    assert score == pytest.approx(1 / (1 + np.exp(-2.0)))
+    assert sd == pytest.approx(0.4)
+    assert radius == pytest.approx(6.0, rel=1e-5)
+    streak = np.array([su, sv])
+    want = length * np.array([np.cos(angle), np.sin(angle)])
+    assert min(np.abs(streak - want).max(), np.abs(streak + want).max()) < 1e-4
+
+
+def test_settings_are_checked():
+    with pytest.raises(BadInput, match="search_every is 9"):
+        NetworkSettings(search_every=9)
