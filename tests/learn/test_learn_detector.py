@@ -163,7 +163,10 @@ def test_labels_follow_the_rule():
 def test_every_shape_runs_and_is_small(name):
     shape = SHAPES[name]
     net = BallNet(shape).eval()
-    luma, chroma = torch.zeros(2, shape.frames, H, W), torch.zeros(2, 2 * shape.frames, H // 2, W // 2)
+    luma, chroma = (
+        torch.zeros(2, shape.frames, H, W),
+        torch.zeros(2, 2 * shape.frames, H // 2, W // 2),
+    )
     assert net(luma, chroma).shape == (2, 7, H // shape.stride, W // shape.stride)
     assert count_weights(net) < 300_000
 
