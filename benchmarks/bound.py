@@ -40,7 +40,7 @@ def noise_of(truth: Truth, flights: Flights) -> Noise | None:
     off = []
     for row in np.unique(np.concatenate(rows)) if rows else ():
         ball = balls.get(int(d.frame[row]))
-        if ball is None:
+        if ball is None or "uv_end" not in ball:
             continue
         turn = directions(np.array([ball["uv_end"]]) - np.array([ball["uv_start"]]))[0]
         error = turn @ (d.uv_px[row] - [ball["u"], ball["v"]])

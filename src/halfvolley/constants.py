@@ -37,7 +37,9 @@ AIR_DENSITY_KGPM3 = Constant(1.2041, 0.02, "kg/m^3", "dry air, 20 C, 101325 Pa; 
 SPEED_OF_SOUND_MPS = Constant(343.2, 3.0, "m/s", "dry air, 20 C; sd covers 15-25 C")
 
 # --- flight and bounce: priors of the estimator, never asserted ---------------------------------
-DRAG_COEFFICIENT = Constant(0.45, 0.035, "1", "Clift, Grace, Weber 1978; French (drop, 0.445)")
+DRAG_COEFFICIENT = Constant(
+    0.45, 0.035, "1", "Clift, Grace, Weber 1978; French (drop, 0.445); sd covers spin, 0.38-0.60"
+)
 LIFT_SCALE = Constant(
     0.90, 0.20, "1", "scale of CL = S/(2S+1); spread of published fits, from memory"
 )

@@ -113,7 +113,7 @@ def test_the_cheapest_kind_is_the_one_given_and_all_are_weighed(side):
         costs = dict(found.weights)
         assert set(costs) == {"same", "table", "floor", "racket", "net", "other"}
         assert costs[found.kind] == min(costs.values()) == found.cost
-        assert found.state.shape == (16,)
+        assert found.state.shape == (17,)
 
 
 # --- costs of places and laws -------------------------------------------------------------------

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from halfvolley.camera.projection import rotations
-from halfvolley.flight import kernels
+from halfvolley.flight import FlightSettings, kernels
+from halfvolley.flight.pieces import prior
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
@@ -17,6 +18,7 @@ STATE = np.array([-0.4, 0.2, 0.25, 7.0, -1.0, 1.5, 40.0, 160.0, -70.0])
 BEFORE = np.array([-0.4, 0.2, 0.25, -5.0, 0.5, -2.0, -20.0, -90.0, 30.0])
 
 ZERO = np.zeros(11)
+ONE, TWO = 10, 17  # numbers of one arc, of two that touch
 
 
 class View:
@@ -64,13 +66,13 @@ def slopes(function, n, step):
 def test_residuals_are_whitened_pixels_of_the_flight(view):
     res, *_, xyz = view.residuals()
     place = mp.Nature().fly(STATE, view.t_seen - view.t0)[:, :3]
-    np.testing.assert_allclose(xyz, place, atol=1e-12)
+    np.testing.assert_allclose(xyz, place, atol=3e-6)  # the fits integrate in longer steps
     c = np.einsum("nij,nj->ni", view.R, place) + view.t
     a = c[:, :2] / c[:, 2:]
     s = np.sum(a**2, axis=1, keepdims=True)
     f, cx, cy, k1, k2 = view.intrinsics
     uv = f * a * (1 + k1 * s + k2 * s**2) + [cx, cy]
-    np.testing.assert_allclose(res, np.einsum("nij,nj->ni", view.white, uv - view.uv), rtol=1e-10)
+    np.testing.assert_allclose(res, np.einsum("nij,nj->ni", view.white, uv - view.uv), atol=1e-4)
 
 
 def test_derivatives_of_residuals_to_the_state_and_its_time(view):
@@ -133,20 +135,18 @@ class Pair:
         self.sd = np.full(m, 0.4 / 1450.0) * rng.uniform(0.7, 1.4, m)
         self.exact = c[:, :2] / c[:, 2:]
         self.ab = self.exact + self.sd[:, None] * rng.normal(size=(m, 2))
-        self.truth = np.concatenate([STATE[:3], BEFORE[3:], STATE[3:], [0.0]])
+        self.truth = np.concatenate([STATE[:3], BEFORE[3:], STATE[3:], [0.0], AIR[2:3]])
+        self.alone = np.append(STATE, AIR[2])
 
-    def prior(self, sides):
-        from halfvolley.flight.pieces import prior
-
-        mean, info = prior(sides)
-        return (mean, info) if sides == 1 else (np.append(mean, 0.0), np.append(info, 1e4))
+    def prior(self, size):
+        return prior(FlightSettings(), 0.01 if size == TWO else None)
 
     def system(self, x, plain=False):
-        """Cost, gradient vector y and matrices of `_normal_equations` at x, of 16 or 9 numbers."""
-        mean, info = self.prior(2 if len(x) == 16 else 1)
+        """Cost, gradient vector y and matrices of `_normal_equations` at x, of one or two arcs."""
+        mean, info = self.prior(len(x))
         m = len(x)
         N, D, y = np.empty((m, m)), np.empty((m, m)), np.empty(m)
-        n_before = self.n_before if m == 16 else len(self.tau)
+        n_before = self.n_before if m == TWO else len(self.tau)
         function = kernels._normal_equations.py_func if plain else kernels._normal_equations
         cost = function(
             x, self.tau, n_before, self.R, self.t, self.ab, self.sd, mean, info, AIR, N, D, y
@@ -154,33 +154,37 @@ class Pair:
         return cost, y, N, D
 
     def fit(self, start, ab=None, rounds=25, plain=False):
-        mean, info = self.prior(2 if len(start) == 16 else 1)
+        mean, info = self.prior(len(start))
         function = kernels.fit_free.py_func if plain else kernels.fit_free
-        n_before = self.n_before if len(start) == 16 else len(self.tau)
+        n_before = self.n_before if len(start) == TWO else len(self.tau)
         ab = self.ab if ab is None else ab
         return function(
             start, self.tau, n_before, self.R, self.t, ab, self.sd, mean, info, AIR, rounds
         )
 
 
-STEPS = np.array([1e-5] * 3 + [1e-4] * 3 + [1e-2] * 3 + [1e-4] * 3 + [1e-2] * 3 + [1e-6])
+ARC_STEPS = [1e-5] * 3 + [1e-4] * 3 + [1e-2] * 3
+STEPS = {
+    ONE: np.array([*ARC_STEPS, 1e-4]),
+    TWO: np.array([*ARC_STEPS, *ARC_STEPS[3:], 1e-6, 1e-4]),
+}
 
 
-@pytest.mark.parametrize("size", [9, 16])
+@pytest.mark.parametrize("size", [10, 17])
 def test_gradient_of_a_free_fit_is_that_of_its_cost(size):
     pair = Pair(np.random.default_rng(3))
     rng = np.random.default_rng(4)
-    x = pair.truth[:size] + 5.0 * STEPS[:size] * rng.normal(size=size)
-    if size == 16:
+    x = (pair.truth if size == TWO else pair.alone) + 5.0 * STEPS[size] * rng.normal(size=size)
+    if size == TWO:
         x[15] = 0.004
     _, y, N, D = pair.system(x)
-    numeric = slopes(lambda h: np.array(pair.system(x + h)[0]), size, STEPS[:size])
+    numeric = slopes(lambda h: np.array(pair.system(x + h)[0]), size, STEPS[size])
     assert np.abs(numeric).max() > 1.0
     # in units of the state's own spread, so that metres and radians weigh alike
     spread = np.sqrt(np.diag(np.linalg.inv(N)))
     np.testing.assert_allclose(y * spread, -0.5 * numeric * spread, rtol=2e-4, atol=2e-4)
     np.testing.assert_allclose(N, N.T)
-    np.testing.assert_allclose(np.diag(N - D), pair.prior(2 if size == 16 else 1)[1])
+    np.testing.assert_allclose(np.diag(N - D), pair.prior(size)[1])
 
 
 def test_matrix_of_a_free_fit_is_the_slope_of_its_gradient_where_it_fits():
@@ -188,7 +192,7 @@ def test_matrix_of_a_free_fit_is_the_slope_of_its_gradient_where_it_fits():
     pair.ab = pair.exact
     _, _, N, _ = pair.system(pair.truth)
     spread = np.sqrt(np.diag(np.linalg.inv(N)))
-    numeric = -slopes(lambda h: pair.system(pair.truth + h)[1], 16, STEPS)
+    numeric = -slopes(lambda h: pair.system(pair.truth + h)[1], TWO, STEPS[TWO])
     unit = np.outer(spread, spread)
     np.testing.assert_allclose(N * unit, numeric * unit, atol=2e-3 * np.abs(N * unit).max())
 
@@ -211,7 +215,7 @@ def test_a_free_fit_finds_both_velocities_of_a_touch():
 
 def test_a_free_fit_says_where_numbers_ran_away():
     pair = Pair(np.random.default_rng(3))
-    start = np.full(16, np.nan)
+    start = np.full(TWO, np.nan)
     assert pair.fit(start)[2] == np.inf
 
 
@@ -227,7 +231,7 @@ def test_a_bad_sighting_hardly_moves_a_free_fit():
 
 def test_many_pieces_at_once_are_fitted_as_each_alone():
     pair = Pair(np.random.default_rng(3))
-    mean, info = pair.prior(1)
+    mean, info = pair.prior(ONE)
     rows = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12], np.int64)
     starts = np.array([0, 6, 13], np.int64)
     t_s = 50.0 + pair.tau
@@ -244,10 +248,10 @@ def test_many_pieces_at_once_are_fitted_as_each_alone():
             np.testing.assert_allclose(many, one)
 
 
-@pytest.mark.parametrize("size", [9, 16])
+@pytest.mark.parametrize("size", [10, 17])
 def test_compiled_fits_equal_plain_ones(size):
     pair = Pair(np.random.default_rng(3), (3, 3))
-    x = pair.truth[:size]
+    x = pair.truth if size == TWO else pair.alone
     for fast, plain in zip(pair.system(x), pair.system(x, plain=True), strict=True):
         np.testing.assert_allclose(fast, plain, rtol=1e-9, atol=1e-9)
     for fast, plain in zip(pair.fit(x, rounds=3), pair.fit(x, rounds=3, plain=True), strict=True):
@@ -264,6 +268,7 @@ def meeting(gap_s=0.02, aside_m=0.0, plain=False):
     b = mp.Nature().fly(after, np.array([0.1]))[0]
     times = 12.0 + np.linspace(-gap_s, gap_s, 5)
     function = kernels.closest_meeting.py_func if plain else kernels.closest_meeting
+    a, b = np.append(a, AIR[2]), np.append(b, AIR[2])
     return function(a, cov, 11.9, b, cov, 12.1, times, camera.R, camera.t_m, AIR, 0.02, 3.0)
 
 

@@ -189,7 +189,7 @@ def test_compiled_and_plain_linking_agree():
     first = np.searchsorted(d.frame, np.arange(d.frame[-1] + 2)).astype(np.int64)
     given = (
         d.frame, d.t_s, d.uv_px, np.full(len(d), 0.25), d.radius_px, first, 0.3, 11520.0, 0.075,
-        26880.0, 4e8, 24.0, 2.0, 2000,
+        26880.0, 4e8, 24.0, 2.0,
     )  # fmt: skip
     fast, plain = kernels.link(*given), kernels.link.py_func(*given)
     assert len(fast[1]) > 1

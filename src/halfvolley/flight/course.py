@@ -6,7 +6,7 @@ import numpy as np
 
 from halfvolley.camera.kernels import project_point
 from halfvolley.camera.projection import rotations
-from halfvolley.constants import MAX_BALL_SPEED_MPS
+from halfvolley.constants import BALL_RADIUS_M, MAX_BALL_SPEED_MPS
 from halfvolley.flight.chains import Chain
 from halfvolley.flight.junctions import FLOOR_Z_M, Junction, Kind, place_cost
 from halfvolley.flight.pieces import Piece
@@ -15,9 +15,11 @@ from halfvolley.flight.settings import FlightSettings
 from halfvolley.physics.kernels import fly
 from halfvolley.types import FloatArray, IntArray
 
+R = BALL_RADIUS_M.value
 SHARP = 0.5  # kinds are told apart less surely than costs say: laws and errors are models
 FREE_RIVALS: tuple[Kind, ...] = ("racket", "other")  # these ask nothing of the place
-PLANE_REACH_M = 0.5  # a contact this far from a plane, fitted freely, is not on it
+PLANES: tuple[Kind, ...] = ("table", "floor")
+PLANE_REACH_M = 0.8  # a contact this far from a plane, fitted freely, is not on it
 
 
 def start_course(chain: Chain, s: Setting) -> Course:
@@ -58,14 +60,13 @@ def _start_state(
     group: list[Piece], before: Junction | None, after: Junction | None, t: float, s: Setting
 ) -> FloatArray:
     """State at time t: from a junction on a plane if there is one, else from the longest piece."""
-    planes = ("table", "floor")
-    if before is not None and (before.kind in planes or after is None or after.kind not in planes):
+    if before is not None and (before.kind in PLANES or after is None or after.kind not in PLANES):
         return np.concatenate([before.state[:3], before.state[9:15]])
     if after is not None:
         known, at = after.state[:9], after.t_s + float(after.state[15])
     else:
         longest = max(group, key=lambda p: len(p.rows))
-        known, at = longest.state, longest.t_s
+        known, at = longest.state[:9], longest.t_s
     g, b, drag, lift, decay, radius = s.air
     span = np.array([t - at])
     out = fly(known[:3], known[3:6], known[6:9], g, b, drag, lift, decay, radius, 0, span)[0]
@@ -190,22 +191,29 @@ def settle(course: Course, s: Setting, settings: FlightSettings) -> Course:
 
 
 def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
-    """Try other kinds for the contacts that are open, each in the light of its neighbours."""
-    changed = False
-    for i in range(len(course.kinds)):
-        if course.kinds[i] != "other" and course.chances[i] > settings.sure:
-            continue
-        kind, likely, part, first = _best_kind(course, i, s)
-        chances = (*course.chances[:i], likely, *course.chances[i + 1 :])
-        if kind != course.kinds[i]:
-            changed = True
-            kinds = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
-            states, starts = course.states.copy(), course.starts.copy()
-            states[first + 1 : first + part.n_arcs] = part.states[1:]
-            starts[first + 1 : first + part.n_arcs] = part.starts[1:]
-            course = replace(course, kinds=kinds, states=states, starts=starts)
-        course = replace(course, chances=chances)
-    return refine(course, s, 20) if changed else course
+    """Try other kinds for the contacts that are open, each in the light of its neighbours.
+
+    A kind that is found moves the neighbours, so those still open are asked again.
+    """
+    for _ in range(settings.reconsider_rounds):
+        changed = False
+        for i in range(len(course.kinds)):
+            if course.kinds[i] != "other" and course.chances[i] > settings.sure:
+                continue
+            kind, likely, part, first = _best_kind(course, i, s)
+            chances = (*course.chances[:i], likely, *course.chances[i + 1 :])
+            if kind != course.kinds[i]:
+                changed = True
+                kinds = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
+                states, starts = course.states.copy(), course.starts.copy()
+                states[first + 1 : first + part.n_arcs] = part.states[1:]
+                starts[first + 1 : first + part.n_arcs] = part.starts[1:]
+                course = replace(course, kinds=kinds, states=states, starts=starts)
+            course = replace(course, chances=chances)
+        if not changed:
+            break
+        course = refine(course, s, 20)
+    return course
 
 
 def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course, int]:
@@ -217,15 +225,36 @@ def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course,
     trials: dict[Kind, Course] = {kind: _as(free, at, kind, None) for kind in FREE_RIVALS}
     height = free.states[at + 1, 2]
     if abs(height - FLOOR_Z_M) < PLANE_REACH_M:
-        trials["floor"] = _as(around, at, "floor", s)
+        trials["floor"] = _as(_on_plane(free, at, FLOOR_Z_M, s), at, "floor", s)
     if abs(height) < PLANE_REACH_M:
-        trials["table"] = _as(around, at, "table", s)
+        trials["table"] = _as(_on_plane(free, at, R, s), at, "table", s)
     costs = {
         kind: trial.cost + place_cost(kind, touch_state(trial, s, at))
         for kind, trial in trials.items()
     }
     best = min(costs, key=lambda kind: costs[kind])
     return best, chance(best, costs), trials[best], first
+
+
+def _on_plane(course: Course, at: int, height_m: float, s: Setting) -> Course:
+    """The course with contact `at` moved along its line of sight to a height.
+
+    Both arcs that meet there look the same from the camera when they grow with their distance.
+    """
+    row = course.rows[min(np.searchsorted(s.seen.t_s[course.rows], course.starts[at + 1]),
+                          len(course.rows) - 1)]  # fmt: skip
+    eye = -s.seen.R[row].T @ s.seen.t_m[row]
+    away = float(course.states[at + 1, 2] - eye[2])
+    grow = (height_m - eye[2]) / away if abs(away) > 1e-6 else 0.0
+    if not 0.3 < grow < 3.0:
+        return course
+    states = course.states.copy()
+    for arc in (at, at + 1):
+        if arc == at and at > 0 and course.kinds[at - 1] in PLANES:
+            continue
+        states[arc, :3] = eye + grow * (states[arc, :3] - eye)
+        states[arc, 3:6] *= grow
+    return replace(course, states=states)
 
 
 def _as(course: Course, at: int, kind: Kind, s: Setting | None) -> Course:

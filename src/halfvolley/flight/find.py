@@ -65,17 +65,19 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     frame_s = _frame_interval(detections.t_s)
     scale = claims_scale(tracks)
     assumed = camera.shutter
-    seen = sights(detections, camera, assumed, s.detection_floor_px, scale)
+    seen = sights(detections, camera, assumed, s.model_floor_px, scale)
     pieces = find_pieces(_usable(tracks, camera), seen, camera.camera.f_px, s)
     chains = find_chains(pieces, seen, frame_s, s)
     shutter = with_streaks(chains, detections, assumed, frame_s)
     seen = sights(detections, camera, shutter, s.detection_floor_px, scale)
     late_s = 0.5 * (shutter.exposure_s - assumed.exposure_s)
-    fixed = setting(seen, camera, shutter, frame_s, s, late_s)
+    on_ball = [p.rows for chain in chains for p in chain.pieces]
+    rows = np.concatenate(on_ball) if on_ball else np.zeros(0, np.int64)
+    fixed = setting(seen, camera, shutter, frame_s, s, late_s, rows)
     solved = [_solve(chain, fixed, s) for chain in chains]
     courses = complete([c for c in solved if c is not None], fixed, s)
     courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
-    courses = [struck_once(c, s) for c in courses]
+    courses = [struck_once(reconsider(c, fixed, s), s) for c in courses]
     courses = [c.doubted(_belonging(c, s)) for c in courses]
     arcs: list[Arc] = []
     contacts: list[Contact] = []

@@ -39,7 +39,7 @@ class Junction:
 
     kind: Kind
     t_s: float
-    state: FloatArray  # (16,) place, velocity and spin before, and after, time from t_s
+    state: FloatArray  # (17,) place, velocity and spin before, and after, time from t_s, drag
     cost: float  # -2 log-likelihood beyond that of the two pieces alone
     weights: tuple[tuple[Kind, float], ...] = ()  # cost of each kind that was asked
 
@@ -54,12 +54,13 @@ def join_same(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Jun
     """Both pieces as one flight whose middle was not seen."""
     s, _ = _together(a, b, seen)
     t = 0.5 * (a.t1_s + b.t0_s)
-    mean, weight = prior(1)
-    start = _state_at(a if len(a.rows) >= len(b.rows) else b, t, settings)
+    mean, weight = prior(settings)
+    longer = a if len(a.rows) >= len(b.rows) else b
+    start = np.append(_state_at(longer, t, settings), longer.state[9])
     x, _, cost, _ = fit_free(
         start, s.t_s - t, len(s), s.R, s.t_m, s.ab, s.sd, mean, weight, settings.air, 10
     )
-    state = np.concatenate([x, x[3:], [0.0]])
+    state = np.concatenate([x[:9], x[3:9], [0.0], x[9:]])
     return Junction("same", t, state, cost - a.cost - b.cost)
 
 
@@ -77,11 +78,10 @@ def join(
     s, n_before = _together(a, b, seen)
     gap = max(b.t0_s - a.t1_s, 0.0)
     t = 0.5 * (a.t1_s + b.t0_s)
-    mean, weight = prior(2)
-    mean = np.append(mean, 0.0)
-    weight = np.append(weight, 1.0 / (0.3 * gap + settings.touch_sd_s) ** 2)
+    mean, weight = prior(settings, 0.3 * gap + settings.touch_sd_s)
     first, second = _state_at(a, t, settings), _state_at(b, t, settings)
-    start = np.concatenate([0.5 * (first[:3] + second[:3]), first[3:], second[3:], [0.0]])
+    drag = (a if len(a.rows) >= len(b.rows) else b).state[9]
+    start = np.concatenate([0.5 * (first[:3] + second[:3]), first[3:], second[3:], [0.0, drag]])
     if height_m is not None:
         mean[2], weight[2] = height_m, 1.0 / PLANE_SD_M**2
         start = _on_plane(start, s, n_before, height_m)
@@ -130,10 +130,11 @@ def judge(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junctio
 
 
 def _state_at(piece: Piece, t: float, settings: FlightSettings) -> FloatArray:
-    g, b, drag, lift, decay, radius = settings.air
+    """State (9,) of a piece's flight at a time."""
+    g, b, _, lift, decay, radius = settings.air
     s = piece.state
     return fly(
-        s[:3], s[3:6], s[6:9], g, b, drag, lift, decay, radius, 0, np.array([t - piece.t_s])
+        s[:3], s[3:6], s[6:9], g, b, s[9], lift, decay, radius, 0, np.array([t - piece.t_s])
     )[0]
 
 
@@ -145,7 +146,7 @@ def outside(x: float, y: float, margin_m: float = 0.0) -> float:
 
 
 def place_cost(kind: Kind, x: FloatArray) -> float:
-    """-2 log-prior of a kind of touch at a place and with the velocities of a (16,) state."""
+    """-2 log-prior of a kind of touch at a place and with the velocities of a state (16,)."""
     if kind == "table":
         beyond = max(outside(x[0], x[1]) - 0.01, 0.0)
         return min((beyond / 0.02) ** 2, 80.0)

@@ -19,6 +19,7 @@ from halfvolley.types.arrays import FloatArray, IntArray
 
 GLANCE_ROUNDS = 4  # after which a piece that is far off is given up
 HOPELESS = 16.0  # cost a sighting: some 9 standard deviations each
+STEP_S = 0.0175  # of the integration, one frame at 60/s: errs by some 3e-6 m
 TAIL = 6.0  # squared scale of the loss, TAIL log(1 + r^2 / TAIL): Cauchy, 95 % efficient
 
 
@@ -46,23 +47,23 @@ def _normal_equations(
         N[i, i] = info[i]
         y[i] = info[i] * (mean[i] - x[i])
         cost += info[i] * (x[i] - mean[i]) ** 2
-    g, b, drag, lift, decay, radius = air
-    h = np.empty((2, 9))
+    g, b, _, lift, decay, radius = air
+    h, ht, c = np.empty((2, 10)), np.empty(2), np.empty(3)
     m = mean.shape[0]
-    with_t = m == 16
+    last = m - 1
+    with_t = m == 17
     for side in range(2):
         lo = 0 if side == 0 else n_before
         hi = n_before if side == 0 else tau.shape[0]
         if lo == hi:
             continue
-        o = 3 + 6 * side if m > 9 else 3
+        o = 3 + 6 * side if with_t else 3
         late = x[15] if with_t else 0.0
         states, jac = fly_sensitivities(
-            x[0:3], x[o : o + 3], x[o + 3 : o + 6], g, b, drag, lift, decay, radius, 0,
-            tau[lo:hi] - late,
+            x[0:3], x[o : o + 3], x[o + 3 : o + 6], g, b, x[last], lift, decay, radius, 0,
+            tau[lo:hi] - late, STEP_S,
         )  # fmt: skip
         for k in range(lo, hi):
-            c = np.empty(3)
             for i in range(3):
                 c[i] = t[k, i]
                 for j in range(3):
@@ -73,28 +74,30 @@ def _normal_equations(
             square = (r0 * r0 + r1 * r1) / TAIL
             pull = 1.0 / (1.0 + square)
             cost += TAIL * math.log1p(square)
-            ht = np.zeros(2)
             for e in range(2):
-                for p in range(9):
+                ht[e] = 0.0
+                for p in range(10):
                     h[e, p] = 0.0
                 for i in range(3):
                     q = (R[k, e, i] - c[e] / depth * R[k, 2, i]) / (depth * sd[k])
                     ht[e] -= q * states[k - lo, 3 + i]
                     for p in range(9):
                         h[e, p] += q * jac[k - lo, i, p]
-            for p in range(9):
-                P = p if p < 3 else o + p - 3
+                    h[e, 9] += q * jac[k - lo, i, 10]
+            for p in range(10):
+                P = p if p < 3 else (o + p - 3 if p < 9 else last)
                 y[P] += pull * (h[0, p] * r0 + h[1, p] * r1)
-                for q in range(9):
-                    Q = q if q < 3 else o + q - 3
+                for q in range(p + 1):
+                    Q = q if q < 3 else (o + q - 3 if q < 9 else last)
                     D[P, Q] += pull * (h[0, p] * h[0, q] + h[1, p] * h[1, q])
                 if with_t:
-                    D[P, 15] += pull * (h[0, p] * ht[0] + h[1, p] * ht[1])
+                    D[max(P, 15), min(P, 15)] += pull * (h[0, p] * ht[0] + h[1, p] * ht[1])
             if with_t:
                 y[15] += pull * (ht[0] * r0 + ht[1] * r1)
                 D[15, 15] += pull * (ht[0] * ht[0] + ht[1] * ht[1])
-    if with_t:
-        D[15, :15] = D[:15, 15]
+    for p in range(m):
+        for q in range(p):
+            D[q, p] = D[p, q]
     N += D
     return cost
 
@@ -143,12 +146,13 @@ def fit_free(
 ) -> tuple[FloatArray, FloatArray, float, float]:
     """Arcs before and after one instant: state, information, cost and free degrees.
 
-    The state is (P, V0, w0), 9 long as `mean`, of one arc, or (P, V0, w0, V1, w1, T), 16 long, of
-    two that meet: the ball's place at the reference time, velocity and spin just before and just
-    after, and how much later than the reference they meet. The first `n_before` sightings lie
-    before (all of them where the state is 9 long: tau may have either sign then). `info` is the
-    diagonal of the prior's information; `air` is (g, b, drag, lift, decay, radius). Damped
-    Gauss-Newton; the loss is Cauchy's, the cost infinite where the numbers ran away.
+    The state is (P, V0, w0, Cd), 10 long as `mean`, of one arc, or (P, V0, w0, V1, w1, T, Cd), 17
+    long, of two that meet: the ball's place at the reference time, velocity and spin just before
+    and just after, how much later than the reference they meet, and the drag coefficient. The first
+    `n_before` sightings lie before (all of them where the state is 10 long: tau may have either
+    sign then). `info` is the diagonal of the prior's information; `air` is (g, b, drag, lift,
+    decay, radius), its drag not used. Damped Gauss-Newton; the loss is Cauchy's, the cost infinite
+    where the numbers ran away.
     """
     m = mean.shape[0]
     x = start.copy()
@@ -206,7 +210,7 @@ def fit_pieces(
     The reference time of each is the middle of its first and last sighting.
     """
     m = starts.shape[0] - 1
-    x, N = np.empty((m, 9)), np.empty((m, 9, 9))
+    x, N = np.empty((m, 10)), np.empty((m, 10, 10))
     cost, free = np.empty(m), np.empty(m)
     for i in prange(m):
         on = rows[starts[i] : starts[i + 1]]
@@ -228,8 +232,9 @@ def _image_of(
     ab: FloatArray, spread: FloatArray,
 ) -> float:  # fmt: skip
     """Fill image place (2,) and its covariance (2, 2) of a flight; return the depth."""
-    g, b, drag, lift, decay, radius = air
-    x = fly(state[:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, np.array([tau]))
+    g, b, _, lift, decay, radius = air
+    at = np.array([tau])
+    x = fly(state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, 0, at)
     c = np.empty(3)
     for i in range(3):
         c[i] = t[i] + R[i, 0] * x[0, 0] + R[i, 1] * x[0, 1] + R[i, 2] * x[0, 2]
@@ -252,7 +257,7 @@ def closest_meeting(
 ) -> float:  # fmt: skip
     """Least squared distance in the picture, in its own spread, of two flights over some times.
 
-    States (9,) hold at t_a and t_b with covariances (6, 6) of place and velocity. `slack_m` and
+    States (10,) hold at t_a and t_b with covariances (6, 6) of place and velocity. `slack_m` and
     `slack_mps2` allow for what the model lacks: at once, and by acceleration.
     """
     least = math.inf
@@ -312,7 +317,7 @@ def arc_residuals(
     d_glob = np.zeros((n, 2, 18))
     tau = t_seen - t0
     states, jac = fly_sensitivities(
-        state[0:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, tau
+        state[0:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, tau, STEP_S
     )
     d_xyz = np.empty((2, 3))
     d_cam = np.empty((2, 11))

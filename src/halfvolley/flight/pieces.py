@@ -1,6 +1,6 @@
 """Which smooth pieces of image motion can be a ball in flight near this table."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,9 @@ VELOCITY_SD_MPS = (9.0, 3.0, 4.0)
 SPIN_SD_RADPS = (150.0, 250.0, 150.0)  # 40 rev/s of topspin, less of the others
 
 
+Prior = tuple[FloatArray, FloatArray]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
     """A piece of image motion that a ball in flight explains."""
@@ -26,18 +29,20 @@ class Piece:
     t_s: float  # reference time of the state, the middle of the piece [s]
     t0_s: float
     t1_s: float
-    state: FloatArray  # (9,) place, velocity, spin
+    state: FloatArray  # (10,) place, velocity, spin, drag coefficient
     cov: FloatArray  # (6, 6) of place and velocity
     cost: float  # robust, of sightings and prior
     excess: float  # cost beyond what is expected of so many sightings
     gain: float  # log-odds that it is a ball rather than anything else
 
 
-def prior(sides: int) -> tuple[FloatArray, FloatArray]:
-    """Mean and diagonal information of a `fit_free` state with one or two sides."""
-    sd = np.concatenate([PLACE_SD_M, *([*VELOCITY_SD_MPS, *SPIN_SD_RADPS],) * sides])
-    mean = np.concatenate([PLACE_M, np.zeros(6 * sides)])
-    return mean, 1.0 / np.asarray(sd, dtype=np.float64) ** 2
+def prior(settings: FlightSettings, touch_sd_s: float | None = None) -> Prior:
+    """Mean and diagonal information of a `fit_free` state: of one arc, or of two that touch."""
+    one = [*VELOCITY_SD_MPS, *SPIN_SD_RADPS]
+    sides = one if touch_sd_s is None else [*one, *one, touch_sd_s]
+    sd = np.array([*PLACE_SD_M, *sides, settings.drag_sd])
+    mean = np.array([*PLACE_M, *(0.0,) * len(sides), settings.air[2]])
+    return mean, sd**-2.0
 
 
 def fit_pieces(
@@ -52,7 +57,7 @@ def fit_pieces(
         return out
     rows = np.concatenate([members[i] for i in promising])
     starts = np.cumsum([0] + [len(members[i]) for i in promising])
-    mean, weight = prior(1)
+    mean, weight = prior(settings)
     state, info, cost, free = kernels.fit_pieces(
         rows, starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd, mean, weight, settings.air, 12
     )
@@ -70,7 +75,7 @@ def fit_pieces(
 
 def _promise(rows: IntArray, seen: Sights, settings: FlightSettings) -> float:
     """Log-odds of a piece if a flight explained it perfectly."""
-    return float(np.sum(0.6 + seen.score[rows])) - settings.piece_penalty
+    return float(np.sum(seen.odds[rows])) - settings.piece_penalty
 
 
 def _piece(
@@ -105,7 +110,23 @@ def find_pieces(
             and np.mean(seen.score[rows]) > settings.split_score
         ]
         waiting = _split(left, seen, f_px, settings)
-    return sorted(found.values(), key=lambda piece: (piece.t0_s, -len(piece.rows)))
+    whole = _not_within(found.values(), settings)
+    return sorted(whole, key=lambda piece: (piece.t0_s, -len(piece.rows)))
+
+
+def _not_within(pieces: Iterable[Piece], settings: FlightSettings) -> list[Piece]:
+    """Pieces whose sightings are not all part of a longer piece that fits as well."""
+    kept: list[Piece] = []
+    owners: dict[int, set[int]] = {}
+    for piece in sorted(pieces, key=lambda p: -len(p.rows)):
+        rows = piece.rows.tolist()
+        longer = set.intersection(*(owners.get(row, set()) for row in rows))
+        if any(kept[i].excess < piece.excess + settings.whole_cost for i in longer):
+            continue
+        for row in rows:
+            owners.setdefault(row, set()).add(len(kept))
+        kept.append(piece)
+    return kept
 
 
 def _trimmed(
@@ -166,8 +187,10 @@ def _longest(
 
 def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> FloatArray:
     """(n, 3) places of a flight at times from its reference, ascending [m]."""
-    g, b, drag, lift, decay, radius = settings.air
-    return fly(state[:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, tau_s)[:, :3]
+    g, b, _, lift, decay, radius = settings.air
+    return fly(
+        state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, 0, tau_s
+    )[:, :3]  # fmt: skip
 
 
 def _possible(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings) -> bool:

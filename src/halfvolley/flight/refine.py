@@ -100,12 +100,16 @@ class Setting:
 
 def setting(
     seen: Sights, camera: ClipCamera, shutter: Shutter, frame_s: float, settings: FlightSettings,
-    late_s: float = 0.0,
+    late_s: float = 0.0, on_ball: IntArray | None = None,
 ) -> Setting:  # fmt: skip
-    """Priors of the globals: camera, air, shutter, bias of detections, table."""
+    """Priors of the globals: camera, air, shutter, bias of detections, table.
+
+    `on_ball` are the rows that lie on a flight, all where it is left out.
+    """
     c = camera.camera
     # what makes single detections err (noise, shading, coding) also makes them err alike
-    typical_px = float(np.median(seen.sd)) * c.f_px if len(seen) else 0.0
+    sd = seen.sd if on_ball is None else seen.sd[on_ball]
+    typical_px = float(np.median(sd)) * c.f_px if len(sd) else 0.0
     bias_sd_px = float(np.hypot(settings.bias_sd_px, settings.bias_share * typical_px))
     sd = np.array(
         [

@@ -1,6 +1,7 @@
 """Limits of the flight stage; part of its key."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -13,9 +14,11 @@ class FlightSettings:
     """How flights are told from other motion, and how contacts are judged."""
 
     detection_floor_px: float = 0.25  # no detection is believed better: coding, shading
+    model_floor_px: float = 0.5  # nor before shutter, air and camera are fitted to the clip
     piece_excess: float = 3.0  # cost beyond what is expected, per free degree, of a ball's piece
     piece_penalty: float = 3.0  # log-odds against any piece; three sightings just pay for it
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
+    whole_cost: float = 6.0  # a part of a piece is kept only if it fits better by this
     shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
     most_splits: int = 2  # times a piece is cut in search of the parts that fit
     split_score: float = 0.3  # nor those that look little like a ball
@@ -23,11 +26,13 @@ class FlightSettings:
     size_ratio: float = 1.9  # seen radius over the ball's there, either way
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
+    drag_sd: float = 0.03  # of a single piece or pair: what the fits of these may differ by
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
     stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
     beside_m: float = 0.15  # a bounce this far beside the table is on another one
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
+    reconsider_rounds: int = 3  # times: a kind that is found moves its neighbours
     max_gap_s: float = 0.45  # longest time unseen within a chain
     meeting_sd: float = 5.0  # pieces that miss each other by more are not joined
     meeting_slack_m: float = 0.02  # and what such a prediction may err by at once,
@@ -50,8 +55,8 @@ class FlightSettings:
     recapture_px: float = 2.5  # a detection this near a refined flight is the ball
     reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
     settle_rounds: int = 4
-    gravity_sd_mps2: float = 0.06  # latitude, altitude, added mass, the ball's mass and size
-    bias_sd_px: float = 0.1  # what all detections may share: shading, coding; and with it
+    gravity_sd_mps2: float = 0.15  # buoyancy, added mass, the ball's mass: 1 % each, and the hall
+    bias_sd_px: float = 0.2  # what all detections may share: shading, coding; and with it
     bias_share: float = 0.5  # this share of the standard deviation of a single one
 
     environment: Environment = field(default_factory=Environment)  # ball and air of the hall
@@ -59,4 +64,11 @@ class FlightSettings:
     @property
     def air(self) -> FloatArray:
         """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius."""
-        return np.array(self.environment.kernel_arguments[:6])
+        return _air(self.environment)
+
+
+@lru_cache(maxsize=8)
+def _air(environment: Environment) -> FloatArray:
+    air = np.array(environment.kernel_arguments[:6])
+    air.flags.writeable = False
+    return air

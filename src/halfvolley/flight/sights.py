@@ -6,8 +6,10 @@ import numpy as np
 
 from halfvolley.camera.kernels import undistort_radius
 from halfvolley.camera.projection import pose_at
+from halfvolley.track import vagueness
 from halfvolley.types import ClipCamera, Detections, FloatArray, IntArray, Shutter, Tracks
 
+SEEN = 0.6  # log-odds for the ball of any sighting that lies on a flight, and with it its score
 SMOOTH_SHARE = 0.3  # of long pieces that look like the ball, at least so many are flights
 
 
@@ -27,6 +29,7 @@ class Sights:
     speed_px: FloatArray  # (n, 2) streak over the exposure [px]
     radius_px: FloatArray  # (n,)
     score: FloatArray  # (n,)
+    odds: FloatArray  # (n,) log-odds that it is the ball if it lies on a flight
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -71,9 +74,10 @@ def sights(
     cov = scale**2 * detections.cov_uv_px2 + floor_px**2 * np.eye(2)
     white = np.linalg.inv(np.linalg.cholesky(cov)) if len(uv) else np.zeros((0, 2, 2))
     sd = np.sqrt(0.5 * np.trace(cov, axis1=1, axis2=2)) / c.f_px
+    odds = SEEN + detections.score - np.log1p(vagueness(detections) ** 2)
     return Sights(
         detections.frame, t_s, lever, R, t_m, undistorted(camera, uv), sd, uv, white,
-        detections.streak_px, detections.radius_px, detections.score,
+        detections.streak_px, detections.radius_px, detections.score, odds,
     )  # fmt: skip
 
 

@@ -105,6 +105,11 @@ def grow(
 
 
 @njit(cache=True, nogil=True)
+def _is_used(bits: int, place: int) -> bool:
+    return place < 64 and (bits >> np.uint64(place)) & np.uint64(1) != 0
+
+
+@njit(cache=True, nogil=True)
 def link(
     frame: IntArray,
     t: FloatArray,
@@ -119,7 +124,6 @@ def link(
     q: float,
     gate: float,
     size_ratio: float,
-    most: int,
 ) -> tuple[IntArray, IntArray]:
     """All smooth pieces: rows one after another, and where each piece starts (with a last end).
 
@@ -129,16 +133,16 @@ def link(
     """
     n = len(frame)
     n_frames = len(first) - 1
-    used_next = np.full(n, -1, np.int64)
-    out = np.empty(most, np.int64)
-    starts = np.empty(most // 3 + 2, np.int64)
+    used = np.zeros(n, np.uint64)  # of each row, one bit for each of the rows that may follow it
+    out = np.empty(max(60 * n, 64), np.int64)
+    starts = np.empty(max(10 * n, 64), np.int64)
     n_out, n_pieces = 0, 0
     starts[0] = 0
     for i in range(n):
         f1 = frame[i] + 1
         while f1 < n_frames and first[f1] < n and t[first[f1]] - t[i] <= max_gap_s:
             for j in range(first[f1], first[f1 + 1]):
-                if used_next[i] == j:
+                if _is_used(used[i], j - first[frame[i] + 1]):
                     continue
                 dt1 = t[j] - t[i]
                 du1, dv1 = uv[j, 0] - uv[i, 0], uv[j, 1] - uv[i, 1]
@@ -156,7 +160,7 @@ def link(
                     and t[first[f2]] - t[j] <= max_gap_s
                 ):
                     for k in range(first[f2], first[f2 + 1]):
-                        if used_next[j] == k:
+                        if _is_used(used[j], k - first[frame[j] + 1]):
                             continue
                         dt2 = t[k] - t[j]
                         du = uv[k, 0] - uv[j, 0] - du1 * dt2 / dt1
@@ -181,8 +185,10 @@ def link(
                             gate,
                             size_ratio,
                         )
-                        if n_out + len(rows) > most:
-                            return out[:n_out], starts[: n_pieces + 1]
+                        if n_out + len(rows) > len(out):
+                            out = np.concatenate((out, np.empty(len(out) + len(rows), np.int64)))
+                        if n_pieces + 2 > len(starts):
+                            starts = np.concatenate((starts, np.empty(len(starts), np.int64)))
                         out[n_out : n_out + len(rows)] = rows
                         n_out += len(rows)
                         n_pieces += 1
@@ -190,7 +196,9 @@ def link(
                         found = True
                         if len(rows) >= 5:
                             for m in range(3, len(rows) - 1):
-                                used_next[rows[m]] = rows[m + 1]
+                                place = rows[m + 1] - first[frame[rows[m]] + 1]
+                                if place < 64:
+                                    used[rows[m]] |= np.uint64(1) << np.uint64(place)
                     f2 += 1
             f1 += 1
     return out[:n_out], starts[: n_pieces + 1]

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from halfvolley.track.clutter import faint
 from halfvolley.track.kernels import link
 from halfvolley.types import Detections, IntArray, Tracks
 
@@ -27,6 +28,7 @@ class TrackSettings:
     floor_px: float = 0.4  # no claimed error is believed below this, nor below
     floor_radii: float = 0.08  # this share of the ball's radius: shading, ragged blobs
     most_a_frame: int = 6  # best scores first; the rest may still be found along a flight
+    faint_share: float = 0.35  # of the clip's good scores; vague ones below it are left out
 
 
 def find_tracks(
@@ -55,7 +57,8 @@ def find_tracks(
     A contact breaks a piece, since no ball bends that fast in flight.
     """
     s = settings or TrackSettings()
-    rows = _best_of_each_frame(detections, s.most_a_frame)
+    clear = np.flatnonzero(~faint(detections, s.faint_share))
+    rows = clear[_best_of_each_frame(detections.take(clear), s.most_a_frame)]
     d = detections.take(rows)
     if len(d) < s.min_length:
         return Tracks(detections, ())
@@ -78,7 +81,6 @@ def find_tracks(
         (s.jerk_widths_ps3 * width_px) ** 2 * max_gap_s,
         s.gate_sd**2 * 1.5,
         s.max_size_ratio,
-        max(60 * len(d), 1000),
     )
     pieces = [rows[linked[a:b]] for a, b in itertools.pairwise(starts)]
     return Tracks(detections, tuple(_without_parts(pieces, s.min_length)))
