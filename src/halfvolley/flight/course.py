@@ -19,6 +19,7 @@ R = BALL_RADIUS_M.value
 SHARP = 0.5  # kinds are told apart less surely than costs say: laws and errors are models
 FREE_RIVALS: tuple[Kind, ...] = ("racket", "other")  # these ask nothing of the place
 PLANES: tuple[Kind, ...] = ("table", "floor")
+OVERSPIN = 1.15  # over that of rolling: loops hold as much
 PLANE_REACH_M = 0.8  # a contact this far from a plane, fitted freely, is not on it
 
 
@@ -193,14 +194,20 @@ def settle(course: Course, s: Setting, settings: FlightSettings) -> Course:
 def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
     """Try other kinds for the contacts that are open, each in the light of its neighbours.
 
-    A kind that is found moves the neighbours, so those still open are asked again.
+    A kind that is found moves the neighbours, so those still open are asked again. A touch that
+    nothing explains and that hardly bends the flight is none.
     """
     for _ in range(settings.reconsider_rounds):
         changed = False
-        for i in range(len(course.kinds)):
+        i = 0
+        while i < len(course.kinds):
             if course.kinds[i] != "other" and course.chances[i] > settings.sure:
+                i += 1
                 continue
             kind, likely, part, first = _best_kind(course, i, s)
+            if kind == "other" and (through := _without_touch(course, i, part.cost, s, settings)):
+                course, changed = through, True
+                continue
             chances = (*course.chances[:i], likely, *course.chances[i + 1 :])
             if kind != course.kinds[i]:
                 changed = True
@@ -210,10 +217,41 @@ def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
                 starts[first + 1 : first + part.n_arcs] = part.starts[1:]
                 course = replace(course, kinds=kinds, states=states, starts=starts)
             course = replace(course, chances=chances)
+            i += 1
         if not changed:
             break
         course = refine(course, s, 20)
     return course
+
+
+def _without_touch(
+    course: Course, i: int, cost: float, s: Setting, settings: FlightSettings
+) -> Course | None:
+    """The course without contact i, where one flight explains both arcs about as well.
+
+    `cost` is that of the arcs around the contact with a touch of kind 'other' there.
+    """
+    first, last = max(i - 1, 0), min(i + 2, course.n_arcs - 1)
+    around = course.part(first, last, s.seen.t_s[course.rows])
+    through = refine(_one_arc(around, i - first), s, 20)
+    if through.cost > cost + place_cost("other", np.zeros(16)) + settings.same_bonus:
+        return None
+    whole = _one_arc(course, i)
+    states, starts = whole.states.copy(), whole.starts.copy()
+    states[first + 1 : first + through.n_arcs] = through.states[1:]
+    starts[first + 1 : first + through.n_arcs] = through.starts[1:]
+    if first == 0:
+        states[0] = through.states[0]
+    return refine(replace(whole, states=states, starts=starts), s, 20)
+
+
+def _one_arc(course: Course, i: int) -> Course:
+    """The course without contact i: the arc before goes on, not yet refined."""
+    return replace(
+        course, kinds=(*course.kinds[:i], *course.kinds[i + 1 :]),
+        chances=(*course.chances[:i], *course.chances[i + 1 :]),
+        states=np.delete(course.states, i + 1, axis=0), starts=np.delete(course.starts, i + 1),
+    )  # fmt: skip
 
 
 def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course, int]:
@@ -227,7 +265,9 @@ def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course,
     if abs(height - FLOOR_Z_M) < PLANE_REACH_M:
         trials["floor"] = _as(_on_plane(free, at, FLOOR_Z_M, s), at, "floor", s)
     if abs(height) < PLANE_REACH_M:
-        trials["table"] = _as(_on_plane(free, at, R, s), at, "table", s)
+        down = _on_plane(free, at, R, s)
+        bounced = [_as(down, at, "table", s), _as(_overspun(down, at), at, "table", s)]
+        trials["table"] = min(bounced, key=lambda trial: trial.cost)
     costs = {
         kind: trial.cost + place_cost(kind, touch_state(trial, s, at))
         for kind, trial in trials.items()
@@ -254,6 +294,18 @@ def _on_plane(course: Course, at: int, height_m: float, s: Setting) -> Course:
             continue
         states[arc, :3] = eye + grow * (states[arc, :3] - eye)
         states[arc, 3:6] *= grow
+    return replace(course, states=states)
+
+
+def _overspun(course: Course, at: int) -> Course:
+    """The course with more topspin about contact `at` than a ball that rolls has.
+
+    Friction turns its sign there, which a search from the other side does not get over.
+    """
+    states = course.states.copy()
+    for arc in (at, at + 1):
+        vx, vy = states[arc, 3:5]
+        states[arc, 6:8] = OVERSPIN / R * np.array([-vy, vx])
     return replace(course, states=states)
 
 

@@ -50,6 +50,16 @@ def _together(a: Piece, b: Piece, seen: Sights) -> tuple[Sights, int]:
     return seen.take(np.concatenate([before, b.rows])), len(before)
 
 
+def _shares(a: Piece, b: Piece, seen: Sights) -> list[tuple[Sights, int]]:
+    """Sightings of both; those that both claim are given to the later and to the earlier piece."""
+    ways = [_together(a, b, seen)]
+    if seen.frame[a.rows[-1]] >= seen.frame[b.rows[0]]:
+        after = b.rows[seen.frame[b.rows] > seen.frame[a.rows[-1]]]
+        if len(after) >= 2:
+            ways.append((seen.take(np.concatenate([a.rows, after])), len(a.rows)))
+    return ways
+
+
 def join_same(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junction:
     """Both pieces as one flight whose middle was not seen."""
     s, _ = _together(a, b, seen)
@@ -75,7 +85,13 @@ def join(
 
     The cost is that of the sightings; kinds other than 'other' are judged by `judge`.
     """
-    s, n_before = _together(a, b, seen)
+    ways = [_touching(a, b, *way, settings, height_m) for way in _shares(a, b, seen)]
+    return min(ways, key=lambda junction: junction.cost)
+
+
+def _touching(
+    a: Piece, b: Piece, s: Sights, n_before: int, settings: FlightSettings, height_m: float | None
+) -> Junction:
     gap = max(b.t0_s - a.t1_s, 0.0)
     t = 0.5 * (a.t1_s + b.t0_s)
     mean, weight = prior(settings, 0.3 * gap + settings.touch_sd_s)

@@ -15,7 +15,7 @@ from halfvolley.types import FloatArray, IntArray
 PLACE_M = (0.0, 0.0, 0.2)  # where play happens, and how far it spreads (2 sd hold nearly all)
 PLACE_SD_M = (1.6, 0.9, 0.45)
 VELOCITY_SD_MPS = (9.0, 3.0, 4.0)
-SPIN_SD_RADPS = (150.0, 250.0, 150.0)  # 40 rev/s of topspin, less of the others
+SPIN_SD_RADPS = (150.0, 380.0, 150.0)  # 60 rev/s of topspin, less of the others
 
 
 Prior = tuple[FloatArray, FloatArray]
@@ -101,6 +101,7 @@ def find_pieces(
     for _ in range(settings.most_splits + 1):
         fitted = fit_pieces(waiting, seen, f_px, settings)
         whole = _trimmed([p for p in fitted if p is not None], seen, f_px, settings)
+        whole += _parts_of_bent(whole, seen, f_px, settings)
         found |= {(int(p.rows[0]), int(p.rows[-1]), len(p.rows)): p for p in whole}
         left = [
             rows
@@ -152,6 +153,28 @@ def _trimmed(
     return done
 
 
+def _parts_of_bent(
+    pieces: list[Piece], seen: Sights, f_px: float, settings: FlightSettings
+) -> list[Piece]:
+    """Both parts of pieces that fit, but clearly better as to and fro: a stroke seen end-on.
+
+    Every place to cut is tried; the whole piece stays a rival of its parts.
+    """
+    bent = [p for p in pieces if p.excess > settings.bent_excess and len(p.rows) >= 8]
+    cuts = [(k, at) for k, p in enumerate(bent) for at in range(4, len(p.rows) - 3)]
+    fitted = fit_pieces(
+        [bent[k].rows[:at] for k, at in cuts] + [bent[k].rows[at:] for k, at in cuts],
+        seen, f_px, settings,
+    )  # fmt: skip
+    best: dict[int, tuple[float, Piece, Piece]] = {}
+    for (k, _), one, two in zip(cuts, fitted[: len(cuts)], fitted[len(cuts) :], strict=True):
+        if one is not None and two is not None and one.state[3] * two.state[3] < 0.0:
+            cost = one.cost + two.cost
+            if cost < min(bent[k].cost - settings.trim_cost, best.get(k, (np.inf,))[0]):
+                best[k] = (cost, one, two)
+    return [part for _, *parts in best.values() for part in parts]
+
+
 def _split(
     members: list[IntArray], seen: Sights, f_px: float, settings: FlightSettings
 ) -> list[IntArray]:
@@ -194,7 +217,11 @@ def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> Fl
 
 
 def _possible(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings) -> bool:
-    """Inside the hall, no faster than a ball can be, and of a ball's size there."""
+    """Moving, inside the hall, no faster than a ball can be, and of a ball's size there."""
+    if np.hypot(*np.ptp(seen.uv_px[piece.rows], axis=0)) < settings.still_radii * np.median(
+        seen.radius_px[piece.rows]
+    ):
+        return False
     low, high = np.array(settings.hall_low_m), np.array(settings.hall_high_m)
     half = 0.5 * (piece.t1_s - piece.t0_s)
     ends = places(piece.state, np.array([-half, half]), settings)

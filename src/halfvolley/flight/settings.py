@@ -19,10 +19,12 @@ class FlightSettings:
     piece_penalty: float = 3.0  # log-odds against any piece; three sightings just pay for it
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
     whole_cost: float = 6.0  # a part of a piece is kept only if it fits better by this
+    bent_excess: float = 12.0  # of a piece that fits, but may be two with a stroke between
     shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
     most_splits: int = 2  # times a piece is cut in search of the parts that fit
     split_score: float = 0.3  # nor those that look little like a ball
     least_gain: float = 0.2  # a piece that promises less is not looked at
+    still_radii: float = 0.5  # gravity alone moves a ball further than this in four frames
     size_ratio: float = 1.9  # seen radius over the ball's there, either way
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)

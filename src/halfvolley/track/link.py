@@ -63,8 +63,8 @@ def find_tracks(
     if len(d) < s.min_length:
         return Tracks(detections, ())
     first = np.searchsorted(d.frame, np.arange(d.frame[-1] + 2))
-    # at a low rate the next frame itself comes later
-    max_gap_s = max(s.max_gap_s, 1.2 * _frame_interval_s(d))
+    # at a low rate two frames without a sighting already last longer
+    max_gap_s = max(s.max_gap_s, 3.2 * _frame_interval_s(d))
     variance = 0.5 * np.trace(d.cov_uv_px2, axis1=1, axis2=2)
     variance += s.floor_px**2 + (s.floor_radii * d.radius_px) ** 2
     linked, starts = link(
