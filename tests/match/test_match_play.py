@@ -23,10 +23,14 @@ def touch(kind, t_s, x_m, vx_in=np.nan, vx_out=np.nan, probability=0.99, contact
     )  # fmt: skip
 
 
-def play_of(touches, settings=None) -> Play:
+def play_of(touches, settings=None, lost=()) -> Play:
+    """Contacts joined by arcs, but for the ball being out of sight before those in `lost`."""
     from dataclasses import replace
 
-    contacts = tuple(replace(c, contact_id=i) for i, c in enumerate(touches))
+    contacts = tuple(
+        replace(c, contact_id=i, arc_in=-1 if i in lost else i, arc_out=i + 1)
+        for i, c in enumerate(touches)
+    )
     flights = Flights((), contacts, Detections.empty(), Shutter(0, 0, 0, 0, "given"), ())
     return find_play(flights, settings)
 
@@ -190,6 +194,37 @@ def test_a_racket_touch_near_the_net_goes_to_who_sends_the_ball_away():
 def test_no_contact_is_no_play():
     play = play_of([])
     assert (play.contacts, play.strokes, play.rallies) == ((), (), ())
+
+
+def test_two_strokes_out_of_sight_between_bounces_on_one_side_are_no_double_bounce():
+    rest = [touch("table", 2.5, 0.7, 5.0, 4.0), touch("racket", 2.8, 1.6, 3.0, -7.0),
+            touch("table", 3.2, -0.9, -6.0, -5.0)]  # fmt: skip
+    seen = play_of([*serve_by_a(), *rest])
+    assert seen.rallies[0].t_end_s == 2.5 and len(seen.strokes) == 1
+    hidden = play_of([*serve_by_a(), *rest], lost=(3,))
+    (rally,) = hidden.rallies
+    assert (rally.t_end_s, rally.n_strokes) == (None, 4)
+    assert [s.player for s in hidden.strokes] == ["A", "B"]
+
+
+def test_a_touch_that_nothing_explains_does_not_end_a_rally_that_goes_on():
+    odd = touch("other", 1.6, 1.0, 4.0, 4.0)
+    answer = [touch("racket", 2.6, -1.7, -4.0, 8.0), touch("table", 3.0, 0.9, 7.0, 6.0)]
+    on = play_of([*serve_by_a(), odd, *return_by_b(1.8), *answer])
+    assert [(r.t_end_s, r.n_strokes) for r in on.rallies] == [(None, 3)]
+    over = play_of([*serve_by_a(), odd, touch("floor", 2.2, 2.0, 3.0)])
+    assert [r.t_end_s for r in over.rallies] == [1.6]
+
+
+def test_a_rally_whose_serve_was_hidden_follows_one_that_is_over():
+    first = [*serve_by_a(), touch("floor", 2.0, 2.5, 3.0)]
+    to_and_fro = [*return_by_b(3.5), touch("racket", 4.2, -1.7, -4.0, 8.0),
+                  touch("table", 4.6, 0.9, 7.0, 6.0)]  # fmt: skip
+    play = play_of([*first, *to_and_fro])
+    assert [r.n_strokes for r in play.rallies] == [1, 2]
+    assert len(play_of([*first, *return_by_b(3.5)]).rallies) == 1  # passed back, perhaps
+    served = play_of([*first, *mirrored(serve_by_a(3.5))[1:]])
+    assert [(r.server, r.t_start_s) for r in served.rallies] == [("A", 1.0), ("B", None)]
 
 
 def test_a_serve_cut_off_by_the_end_of_the_clip_is_a_serve():

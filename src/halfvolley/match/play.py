@@ -20,6 +20,7 @@ class PlaySettings:
     min_probability: float = 0.5  # a contact less sure than this takes no part
     max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this
     toss_mps: float = 1.5  # a tossed ball travels no faster than this along the floor
+    there_and_back_s: float = 0.4  # two strokes out of sight take at least this
     serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
@@ -46,8 +47,10 @@ def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
     A touch that was not seen must not end or join rallies: the striker of a bounce is taken from
     the direction in which the ball arrived, and from the last stroke only where the ball arrived
     too steeply to tell or had touched the net. Where that direction shows that somebody struck
-    the ball unseen, the stroke is counted. A rally whose serve was not seen has no start; where
-    its two bounces were not seen either, no server and no stroke numbers.
+    the ball unseen, the stroke is counted; two are where the ball was out of sight between two
+    bounces on one side. A touch that nothing explains does not end a rally that goes on, and a
+    ball that goes to and fro after a rally is the next one. A rally whose serve was not seen has
+    no start; where its two bounces were not seen either, no server and no stroke numbers.
     """
     settings = settings or PlaySettings()
     contacts = [c for c in flights.contacts if c.probability >= settings.min_probability]
@@ -80,6 +83,7 @@ class _OpenRally:
     strokes: list[int] = field(default_factory=list)  # places in _Book.strokes
     unseen: int = 0  # strokes that must have happened but were not seen
     striker: Side | None = None
+    last: Contact | None = None
     bounced: Side | None = None  # side of the last bounce since the last stroke
     netted: bool = False  # the net was touched since the last stroke
     serving: bool = False  # the own-side bounce of the serve is still to come
@@ -142,18 +146,22 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
     rally: _OpenRally | None = None
     decided = False
     for i, contact in enumerate(run):
-        serve = _serve_at(run, i, settings) or (
+        serve = _serve_at(run, i, settings, rally is None) or (
             _cut_serve_at(run, i, settings) if rally is None else None
         )
         if serve is not None:
             rally = book.open_rally(serve.t_start_s, serve.server)
             rally.unseen = int(serve.t_start_s is None)
-        elif rally is None and not decided and _is_mid_rally(run, i, settings):
+        elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, settings):
             rally = book.open_rally(None, None)
         if rally is None:
             book.place(contact, None, None)
             continue
+        if contact.kind == "other" and _goes_on(run, i + 1, settings):
+            book.place(contact, rally, None)
+            continue
         book.place(contact, rally, _touch(contact, rally, book, settings))
+        rally.last = contact
         if rally.t_end_s is not None:
             rally, decided = None, True
 
@@ -176,11 +184,16 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
 
 def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
     half = _half(contact)
-    if not rally.netted:
-        sender = _striker_by_direction(contact, settings)
-        if sender is not None and sender != rally.striker:
-            rally.unseen += int(rally.striker is not None)
-            rally.striker, rally.bounced = sender, None
+    sender = None if rally.netted else _striker_by_direction(contact, settings)
+    if sender is not None and sender != rally.striker:
+        rally.unseen += int(rally.striker is not None)
+        rally.striker, rally.bounced = sender, None
+    elif (
+        half == rally.bounced
+        and sender not in (None, half)
+        and _out_of_sight(rally.last, contact, settings)
+    ):
+        rally.unseen, rally.bounced = rally.unseen + 2, None
     if rally.serving and half == rally.server:
         rally.serving, rally.bounced = False, half
         return
@@ -191,23 +204,34 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
     rally.serving, rally.bounced = False, half
 
 
+def _out_of_sight(before: Contact | None, after: Contact, settings: PlaySettings) -> bool:
+    """Whether the ball may have been over the net and back between two contacts."""
+    return (
+        before is not None
+        and before.arc_out != after.arc_in
+        and after.t_s - before.t_s > settings.there_and_back_s
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class _Serve:
     t_start_s: float | None
     server: Side
 
 
-def _serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve | None:
+def _serve_at(
+    run: list[Contact], i: int, settings: PlaySettings, out_of_play: bool
+) -> _Serve | None:
     """The serve that begins with contact i: racket, own side, other side; nets between are let.
 
-    Where nothing came before in this run, the racket contact may have been missed.
+    While the ball is out of play, the racket contact may have been missed.
     """
     rest = [c for c in run[i : i + 6] if c.kind != "net"]
     if rest and run[i].kind == "racket":
         server = _striker_at_racket(run[i], settings)
         if len(rest) >= 3 and _two_bounces(rest[1], rest[2], server, settings):
             return _Serve(run[i].t_s, server)
-    elif i == 0 and len(rest) >= 2 and run[i].kind == "table":
+    elif out_of_play and len(rest) >= 2 and run[i].kind == "table":
         first = _half(run[i])
         if _two_bounces(rest[0], rest[1], first, settings):
             return _Serve(None, first)
@@ -244,6 +268,20 @@ def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
         return bool(rest) and rest[0].kind in ("table", "edge") and _half(rest[0]) != striker
     sender = _striker_by_direction(run[i], settings)
     return run[i].kind == "table" and sender is not None and sender != _half(run[i])
+
+
+def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
+    """Whether from contact i on the ball goes over the net one way and then the other."""
+    senders: list[Side] = []
+    for contact in run[i:]:
+        if contact.kind == "table":
+            sender = _striker_by_direction(contact, settings)
+            if sender is None or sender in (_half(contact), *senders):
+                return False
+            senders.append(sender)
+        if len(senders) == 2 or contact.kind not in ("table", "racket", "net"):
+            break
+    return len(senders) == 2
 
 
 def _half(contact: Contact) -> Side:
