@@ -14,6 +14,8 @@ from halfvolley.types import FloatArray
 
 DEPTHS = ("short", "half-long", "long")
 WIDTHS = ("left", "middle", "right")  # as the striker sees them
+DEPTH_EDGES_M = (HALF_LENGTH_M / 3, 2 * HALF_LENGTH_M / 3)
+WIDTH_EDGES_M = (-HALF_WIDTH_M / 3, HALF_WIDTH_M / 3)
 SURE = 0.9  # a bounce less sure than this to lie in its third is called doubtful
 
 
@@ -77,8 +79,8 @@ def depth_shares(places: Sequence[Placement | None]) -> Shares:
     places : sequence of Placement or None
         None where a stroke's bounce was not seen.
     """
-    edges = (HALF_LENGTH_M / 3, 2 * HALF_LENGTH_M / 3)
-    return _thirds([None if p is None else (p.depth_m, p.cov_dd_m2) for p in places], edges, DEPTHS)
+    values = [None if p is None else (p.depth_m, p.cov_dd_m2) for p in places]
+    return _thirds(values, DEPTH_EDGES_M, DEPTHS)
 
 
 def width_shares(places: Sequence[Placement | None]) -> Shares:
@@ -89,8 +91,22 @@ def width_shares(places: Sequence[Placement | None]) -> Shares:
     places : sequence of Placement or None
         None where a stroke's bounce was not seen.
     """
-    edges = (-HALF_WIDTH_M / 3, HALF_WIDTH_M / 3)
-    return _thirds([None if p is None else (p.right_m, p.cov_rr_m2) for p in places], edges, WIDTHS)
+    values = [None if p is None else (p.right_m, p.cov_rr_m2) for p in places]
+    return _thirds(values, WIDTH_EDGES_M, WIDTHS)
+
+
+def third_of_depth(place: Placement) -> str:
+    """The third of the half's length where a bounce most likely lies."""
+    return _third(place.depth_m, DEPTH_EDGES_M, DEPTHS)
+
+
+def third_of_width(place: Placement) -> str:
+    """The third of the width where a bounce most likely lies, as the striker sees it."""
+    return _third(place.right_m, WIDTH_EDGES_M, WIDTHS)
+
+
+def _third(value: float, edges: tuple[float, float], names: tuple[str, str, str]) -> str:
+    return names[int(np.searchsorted(edges, value))]
 
 
 def _thirds(
@@ -105,7 +121,7 @@ def _thirds(
             labels.append(None)
             continue
         value, variance = item
-        labels.append(names[int(np.searchsorted(edges, value))])
+        labels.append(_third(value, edges, names))
         away = min(abs(value - edge) for edge in edges)
         doubtful += int(away < stats.norm.ppf(SURE) * max(variance, 0.0) ** 0.5)
     return count_shares(labels, names, doubtful)

@@ -14,7 +14,7 @@ class Column:
     """One column of a table."""
 
     name: str
-    kind: str  # text, whole or number
+    kind: str  # text, whole, number, day, or yes or no
     unit: str
     meaning: str
     null: str = ""  # when it is null; "" never
