@@ -171,7 +171,8 @@ def judge(truth: Truth, records: Records | None, turned: bool, failed: str = "")
     pairs = pair_strokes(truth.strokes.t_s, times)
     return Trial(
         truth, failed, tuple(found), tuple(outcomes),
-        sum(not any(overlap(s, (r.t_serve_s, r.t_end_s)) >= 0 for r in true) for s in spans),
+        sum(not any(overlap(s, (r.t_serve_s, r.t_end_s)) > -SAME_END_S for r in true)
+            for s in spans),
         len(rallies), tuple(serves), len(truth.strokes.t_s),
         tuple(strokes[k].end == end[truth.strokes.player[i]] for k, i in pairs.items()),
         table_of([(truth.strokes.speed_mps[i], strokes[k].speed_mps) for k, i in pairs.items()]),
@@ -198,7 +199,7 @@ def most_overlapping(wanted: TrueRally, spans: list[tuple[float, float]]) -> int
     """Which reported rally a true one is; None where there is none at that time."""
     common = [overlap((wanted.t_serve_s, wanted.t_end_s), s) for s in spans]
     k = int(np.argmax(common)) if common else 0
-    return k if common and common[k] >= 0 else None
+    return k if common and common[k] > -SAME_END_S else None
 
 
 def same_ends(rally: RallyRecord, wanted: TrueRally) -> bool:

@@ -6,14 +6,16 @@ when a column or the meaning of one changes: every library is then read anew.
 
 import unicodedata
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from halfvolley.match.kinds import guess_kind
 from halfvolley.match.records import Estimate, RallyRecord, StrokeRecord
 from halfvolley.match.zones import third_of_depth, third_of_width
 from halfvolley.session.columns import Column
-from halfvolley.session.records import Records
 from halfvolley.session.tables import arrow_table
+
+if TYPE_CHECKING:
+    from halfvolley.session.records import Records
 
 LIBRARY_VERSION = 1
 Row = dict[str, Any]
@@ -95,7 +97,7 @@ RALLIES = (
 LIBRARY = {"sessions": SESSIONS, "strokes": STROKES, "rallies": RALLIES}
 
 
-def session_tables(name: str, records: Records, state: str) -> dict[str, Any]:
+def session_tables(name: str, records: "Records", state: str) -> dict[str, Any]:
     """What the library holds of one session, as Arrow tables by their names.
 
     Parameters
@@ -189,7 +191,7 @@ def _pair(name: str, suffix: str, value: Estimate | None) -> Row:
     }
 
 
-def _rallies(records: Records, given: set[str]) -> Iterator[Row]:
+def _rallies(records: "Records", given: set[str]) -> Iterator[Row]:
     for r in records.rallies:
         how = None if r.outcome.how == "unknown" else r.outcome.how
         known = how is not None or r.outcome.winner is not None
