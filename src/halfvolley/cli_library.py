@@ -3,6 +3,7 @@
 import datetime
 import json
 from dataclasses import asdict
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -87,6 +88,54 @@ def library(
                 _print(_library_json(collected, wanted, trends))
             else:
                 _print_library(collected, wanted, trends, export)
+
+
+class By(StrEnum):
+    """What is held against what."""
+
+    players = "players"
+    sessions = "sessions"
+    halves = "halves"
+
+
+@library_app.command()
+@plain_errors
+def compare(
+    folders: Annotated[
+        list[Path], typer.Argument(help="One session folder or more.", metavar="SESSION...")
+    ],
+    by: Annotated[
+        By | None,
+        typer.Option(
+            help="Every two players; each player in every two sessions; first and second half of "
+            "the rallies. Left out: players of one session, else sessions."
+        ),
+    ] = None,
+    player: Players = None,
+    kind: Kinds = None,
+    phase: Phases = None,
+    as_json: Json = False,
+) -> None:
+    """Players, sessions or halves side by side; only what the data show is called a difference."""
+    from halfvolley.session.comparison import compare_sessions
+    from halfvolley.session.library import StrokeFilter
+
+    wanted = StrokeFilter(tuple(player or ()), tuple(kind or ()), tuple(phase or ()))
+    compared = compare_sessions(folders, None if by is None else by.value, wanted)
+    if as_json:
+        rows = [
+            {
+                "a": c.a.label, "b": c.b.label, "strokes_a": len(c.a.strokes),
+                "strokes_b": len(c.b.strokes), "differences": [asdict(d) for d in c.differences],
+            }
+            for c in compared.comparisons
+        ]  # fmt: skip
+        _print({"by": compared.by, "looks": compared.looks, "comparisons": rows,
+                "notes": list(compared.notes)})  # fmt: skip
+        return
+    from halfvolley.report.comparison import print_comparison
+
+    print_comparison(compared, console())
 
 
 def _print_library(

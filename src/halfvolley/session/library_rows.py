@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from halfvolley.match.kinds import guess_kind
 from halfvolley.match.records import Estimate, RallyRecord, StrokeRecord
-from halfvolley.match.zones import third_of_depth, third_of_width
+from halfvolley.match.zones import depth_labels, width_labels
 from halfvolley.session.columns import Column
 from halfvolley.session.tables import arrow_table
 
@@ -179,8 +179,7 @@ def _stroke(s: StrokeRecord, rally: RallyRecord | None, given: set[str]) -> Row:
         depth = Estimate(place.depth_m, max(place.cov_dd_m2, 0.0) ** 0.5)
         right = Estimate(place.right_m, max(place.cov_rr_m2, 0.0) ** 0.5)
     row |= _pair("depth", "m", depth) | _pair("right", "m", right)
-    row["depth_third"] = None if place is None else third_of_depth(place)
-    row["width_third"] = None if place is None else third_of_width(place)
+    row["depth_third"], row["width_third"] = depth_labels([place])[0], width_labels([place])[0]
     return row
 
 
