@@ -383,13 +383,7 @@ def score_strokes(
     truth: Strokes, claims: Claims, turned: bool
 ) -> tuple[int, int, int, Floats, Floats, NDArray[np.bool_]]:
     """True strokes, found and false ones, relative error of speed, error of topspin, player."""
-    claimed: dict[int, int] = {}
-    for i, t in enumerate(truth.t_s):
-        if not len(claims.stroke_t_s):
-            break
-        k = int(np.argmin(np.abs(claims.stroke_t_s - t)))
-        if abs(claims.stroke_t_s[k] - t) < SAME_STROKE_S and k not in claimed:
-            claimed[k] = i
+    claimed = pair_strokes(truth.t_s, claims.stroke_t_s)
     k = np.array(list(claimed), np.int64)
     i = np.array(list(claimed.values()), np.int64)
     speed = claims.stroke_speed_mps[k] / truth.speed_mps[i] - 1.0
@@ -404,6 +398,18 @@ def score_strokes(
         spin[np.isfinite(spin)],
         np.array(player, bool),
     )
+
+
+def pair_strokes(true_t_s: Floats, claimed_t_s: Floats) -> dict[int, int]:
+    """For claimed strokes the true ones that they are; each is taken once."""
+    claimed: dict[int, int] = {}
+    for i, t in enumerate(true_t_s):
+        if not len(claimed_t_s):
+            break
+        k = int(np.argmin(np.abs(claimed_t_s - t)))
+        if abs(claimed_t_s[k] - t) < SAME_STROKE_S and k not in claimed:
+            claimed[k] = i
+    return claimed
 
 
 def table_error_mm(truth: Truth, lens: Lens) -> Floats:

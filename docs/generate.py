@@ -15,6 +15,7 @@ import typer.main
 import halfvolley as hv
 from halfvolley.cli import app
 from halfvolley.session.columns import COLUMNS, CSV_TOO, Column
+from halfvolley.session.library_rows import STROKES as LIBRARY_STROKES
 from halfvolley.session.schema import KEYS, Key
 
 DOCS = Path(__file__).parent
@@ -57,11 +58,18 @@ def columns() -> str:
     parts = []
     for name, table in COLUMNS.items():
         files = f"`{name}.parquet`" + (f" and `{name}.csv`" if name in CSV_TOO else "")
-        parts.append(
-            f"### {name}\n\n{files}\n\n| column | type | unit | meaning | null when |\n"
-            "| --- | --- | --- | --- | --- |\n" + "\n".join(_column_row(c) for c in table)
-        )
+        parts.append(f"### {name}\n\n{files}\n\n{_column_table(table)}")
     return "\n\n".join(parts)
+
+
+def library_columns() -> str:
+    """The columns of a library's strokes."""
+    return _column_table(LIBRARY_STROKES)
+
+
+def _column_table(columns) -> str:  # type: ignore[no-untyped-def]
+    head = "| column | type | unit | meaning | null when |\n| --- | --- | --- | --- | --- |\n"
+    return head + "\n".join(_column_row(c) for c in columns)
 
 
 def _column_row(column: Column) -> str:
@@ -122,6 +130,7 @@ PARTS = {
     "session.md": {"keys": keys, "columns": columns},
     "commands.md": {"commands": commands},
     "library.md": {"names": names},
+    "many-sessions.md": {"library columns": library_columns},
 }
 
 

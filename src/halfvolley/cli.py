@@ -4,6 +4,7 @@ Exit status 0: done, also when the answer is that there is no ball. 1: not done;
 says why and what to do. 2: wrong use. 130: stopped by Ctrl-C.
 """
 
+import datetime
 import json
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from halfvolley.cli_labels import labels_app
+from halfvolley.cli_library import library_app
 from halfvolley.terminal import console, plain_errors, progress_bars
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(labels_app)
+app.add_typer(library_app)
 
 SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metavar="SESSION")]
 
@@ -98,6 +101,14 @@ def new(
         str, typer.Option(help="Colour of the ball: white, orange or unknown.")
     ] = "unknown",
     venue: Annotated[str, typer.Option(help="Where it was filmed.")] = "",
+    date: Annotated[
+        datetime.datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"],
+            metavar="YYYY-MM-DD",
+            help="Day on which it was filmed; left out: as the first recording says.",
+        ),
+    ] = None,
     drop: Annotated[
         list[Path] | None, typer.Option(help="A clip of a ball let fall on the table.")
     ] = None,
@@ -108,11 +119,12 @@ def new(
 ) -> None:
     """Start a session: a folder with session.toml for some clips."""
     from halfvolley.session.edit import add_clip, new_session
-    from halfvolley.video import probe
+    from halfvolley.video import probe, recorded_on
 
     drops, marked = drop or [], marks or []
     infos = [probe(clip) for clip in (*clips, *drops, *marked)]
-    session = new_session(folder, clips, colour=colour, venue=venue)
+    day = recorded_on(clips[0]) if date is None else date.date()
+    session = new_session(folder, clips, colour=colour, venue=venue, date=day)
     for path in drops:
         session = add_clip(session, path, kind="drop")
     for path in marked:
@@ -126,6 +138,8 @@ def new(
         )
         for warning in info.warnings:
             typer.echo(f"  note: {warning}")
+    if day is not None:
+        typer.echo(f"filmed on {day}")
     typer.echo(f"Wrote {folder / 'session.toml'}. Next: halfvolley measure {folder}")
 
 

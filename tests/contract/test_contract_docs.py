@@ -24,7 +24,7 @@ def generate():
     return module
 
 
-@pytest.mark.parametrize("name", ["session.md", "commands.md", "library.md"])
+@pytest.mark.parametrize("name", ["session.md", "commands.md", "library.md", "many-sessions.md"])
 def test_generated_parts_are_up_to_date(generate, name):
     path = DOCS / name
     assert generate.filled(path) == path.read_text(encoding="utf-8"), "run: python docs/generate.py"

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-HEAVY = ("numba", "cv2", "av", "scipy", "matplotlib", "pyarrow", "torch", "PIL")
+HEAVY = ("numba", "cv2", "av", "scipy", "matplotlib", "pyarrow", "duckdb", "torch", "PIL")
 
 
 def loaded_by(code: str) -> set[str]:

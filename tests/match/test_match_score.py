@@ -41,6 +41,7 @@ SERVE = "rA tA tB "
         (SERVE + "rB tB", "A", "own side"),
         (SERVE + "rB n tB", "A", "net"),
         (SERVE + "rB n f", "A", "net"),
+        (SERVE + "rB n", "A", "net"),  # fell back, and nothing was seen after
         (SERVE + "rB f", "A", "out"),
         (SERVE + "rB tA f", "B", "missed"),
         (SERVE + "rB tA tA", "B", "double bounce"),

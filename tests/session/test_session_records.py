@@ -1,5 +1,6 @@
 """Records joined from tables: an invented session comes out as it was played."""
 
+import json
 import sys
 from pathlib import Path
 
@@ -68,6 +69,27 @@ def test_clearance_is_the_height_over_the_net(made):
         assert 0.003 < path.clearance_m.sd < 0.08
         compared += 1
     assert compared > 30
+
+
+def test_a_ball_that_rolls_under_the_table_clears_no_net(folder):
+    """Short onto the floor, then below the net: such a flight crosses x = 0 and no net."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    path = folder / "tables" / "arcs.parquet"
+    before = [p for p in read_records(folder).paths if p.clearance_m is not None]
+    table = pq.read_table(path)
+    low = pa.array(np.full(table.num_rows, -0.60))
+    table = table.set_column(table.schema.get_field_index("z0_m"), table.schema.field("z0_m"), low)
+    pq.write_table(table, path)
+    manifest = folder / "tables" / "manifest.json"
+    said = json.loads(manifest.read_text())
+    said["files"]["arcs.parquet"] = path.stat().st_size
+    manifest.write_text(json.dumps(said))
+    assert len(before) > 5
+    after = [p for p in read_records(folder).paths if p.clearance_m is not None]
+    assert len(after) < len(before) / 2
+    assert all(p.clearance_m.value > -0.18 for p in after)
 
 
 def test_the_clearances_error_is_that_of_many_draws(made):

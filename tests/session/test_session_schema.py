@@ -1,5 +1,6 @@
 """session.toml: what is read, and what is said about what cannot be read."""
 
+import datetime
 import tomllib
 
 import pytest
@@ -84,6 +85,9 @@ CLIP = '[[clips]]\npath = "a.mp4"\n'
         ("[air]\ntemperature_C = 'warm'\n" + CLIP, 2, ["'warm'", "a number in °C"]),
         ("[air]\naltitude_m = true\n" + CLIP, 2, ["True", "number"]),
         ("[air]\naltitude_m = nan\n" + CLIP, 2, ["nan", "number"]),
+        ("date = '31.1.2026'\n" + CLIP, 1, ["date", "'31.1.2026'", "2026-01-31"]),
+        ("date = 2026-01-31T10:00:00\n" + CLIP, 1, ["date", "expected a day"]),
+        ("date = 20260131\n" + CLIP, 1, ["date", "20260131", "expected a day"]),
         (CLIP + "table = 1.5\n", 3, ["1.5", "whole number"]),
         (CLIP + "corners_px = [[1, 2], [3, 4], [5, 6]]\n", 3, ["3 points", "four"]),
         (CLIP + "corners_px = [1, 2, 3, 4]\n", 3, ["not four points", "[[u, v]"]),
@@ -141,7 +145,9 @@ def test_a_new_session_reads_back_with_the_defaults(tmp_path):
     for clip in clips:
         clip.parent.mkdir(exist_ok=True)
         clip.write_bytes(b"x")
-    session = new_session(tmp_path / "in", clips, colour="white", venue="Gym")
+    day = datetime.date(2026, 1, 31)
+    session = new_session(tmp_path / "in", clips, colour="white", venue="Gym", date=day)
+    assert session.date == day
     assert [c.name for c in session.clips] == ["a", "a-2"]
     assert [c.path for c in session.clips] == clips
     assert (session.ball.colour, session.venue) == ("white", "Gym")
@@ -165,6 +171,11 @@ def test_every_hint_of_a_new_session_is_a_valid_line(tmp_path):
     session = read_session(tmp_path)
     assert session.clips[0].corners_px is not None
     assert session.clips[0].chapters[0].name == "second_file.mp4"
+
+
+def test_a_day_may_stand_in_quotes_and_may_be_left_out(folder):
+    assert read_session(folder("date = '2026-01-31'\n" + CLIP)).date == datetime.date(2026, 1, 31)
+    assert read_session(folder(CLIP)).date is None
 
 
 def test_a_new_session_never_replaces_one(tmp_path):

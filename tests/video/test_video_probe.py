@@ -1,5 +1,6 @@
 """What `probe` says of clips of every kind that can be coded here."""
 
+import datetime
 from fractions import Fraction
 
 import av
@@ -7,7 +8,7 @@ import numpy as np
 import pytest
 
 from halfvolley.errors import FootageError
-from halfvolley.video import FrameReader, probe
+from halfvolley.video import FrameReader, probe, recorded_on
 
 NTSC_60 = Fraction(60_000, 1001)
 QUIET = {"x265-params": "log-level=none"}
@@ -304,3 +305,32 @@ def test_a_name_that_looks_like_a_protocol(make_clip, tmp_path, monkeypatch):
     make_clip("final: A-B.mp4", n=3)
     monkeypatch.chdir(tmp_path)
     assert len(probe("final: A-B.mp4").pts_s) == 3
+
+
+@pytest.mark.parametrize(
+    ("said", "day"),
+    [
+        ({"creation_time": "2026-01-31T12:00:00.000000Z"}, datetime.date(2026, 1, 31)),
+        # the time of the place goes before universal time
+        ({"creation_time": "2026-01-31T12:00:00Z",
+          "com.apple.quicktime.creationdate": "2026-02-01T00:30:00+1300"},
+         datetime.date(2026, 2, 1)),
+        ({"creation_time": "1970-01-01T00:00:00Z"}, None),  # a clock that was never set
+        ({}, None),
+    ],
+)  # fmt: skip
+def test_the_day_of_a_recording(tmp_path, said, day):
+    path = tmp_path / "a.mov"
+    with av.open(str(path), "w", options={"movflags": "use_metadata_tags"}) as out:
+        out.metadata.update(said)
+        stream = out.add_stream("mpeg4", rate=30)
+        stream.width, stream.height = 64, 48
+        frame = av.VideoFrame.from_ndarray(np.zeros((48, 64, 3), np.uint8))
+        out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    assert recorded_on(path) == day
+
+
+def test_the_day_of_what_is_no_clip(tmp_path):
+    with pytest.raises(FootageError, match="no such file"):
+        recorded_on(tmp_path / "none.mp4")

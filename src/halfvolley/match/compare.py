@@ -15,7 +15,7 @@ from halfvolley.match.intervals import (
     mean_difference,
     share_difference,
 )
-from halfvolley.match.records import Estimate, StrokeRecord
+from halfvolley.match.records import Estimate, RallyRecord, StrokeRecord
 
 Verdict = Literal["more", "less", "not shown", "unknown"]
 LEVEL_P = 0.05  # common practice
@@ -53,20 +53,36 @@ MEASURES: tuple[tuple[str, str, Measured], ...] = (
 ON_TABLE = "share on the table"
 
 
-def compare_strokes(a: Sequence[StrokeRecord], b: Sequence[StrokeRecord]
-                    ) -> tuple[Difference, ...]:  # fmt: skip
-    """Differences of two groups of strokes: two players, two halves, two sessions.
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Strokes that belong together: a player's, a session's, a half's."""
+
+    label: str
+    strokes: tuple[StrokeRecord, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two groups side by side."""
+
+    a: Group
+    b: Group
+    differences: tuple[Difference, ...]  # a less b, one for each quantity
+
+
+def compare_groups(pairs: Sequence[tuple[Group, Group]]) -> tuple[Comparison, ...]:
+    """Differences of pairs of groups, adjusted together for all that is looked at.
 
     Parameters
     ----------
-    a, b : sequence of StrokeRecord
-        The groups.
+    pairs : sequence of tuple of Group
+        Two players, two halves, two sessions; as many as are to be looked at.
 
     Returns
     -------
-    tuple of Difference
-        One for each quantity. The verdict is "more" or "less" only where p, adjusted after Holm
-        for all quantities looked at, is below 0.05.
+    tuple of Comparison
+        In the same order. A verdict is "more" or "less" only where p, adjusted after Holm for all
+        quantities of all pairs, is below 0.05.
 
     Notes
     -----
@@ -74,11 +90,56 @@ def compare_strokes(a: Sequence[StrokeRecord], b: Sequence[StrokeRecord]
     taken as independent, and an error that all strokes of one group share (a camera that is a
     little off, another hall's air) is not in the interval.
     """
-    rows = [_means(what, unit, measure, a, b) for what, unit, measure in MEASURES]
-    rows.append(_shares(a, b))
-    known = [i for i, row in enumerate(rows) if np.isfinite(row.p)]
-    adjusted = dict(zip(known, holm([rows[i].p for i in known]), strict=True))
-    return tuple(_judged(row, adjusted.get(i)) for i, row in enumerate(rows))
+    rows = [
+        (i, row)
+        for i, (a, b) in enumerate(pairs)
+        for row in (
+            *(
+                _means(what, unit, measure, a.strokes, b.strokes)
+                for what, unit, measure in MEASURES
+            ),
+            _shares(a.strokes, b.strokes),
+        )
+    ]
+    known = [k for k, (_, row) in enumerate(rows) if np.isfinite(row.p)]
+    adjusted = dict(zip(known, holm([rows[k][1].p for k in known]), strict=True))
+    judged = [(i, _judged(row, adjusted.get(k))) for k, (i, row) in enumerate(rows)]
+    return tuple(
+        Comparison(a, b, tuple(row for i, row in judged if i == n))
+        for n, (a, b) in enumerate(pairs)
+    )
+
+
+def compare_strokes(a: Sequence[StrokeRecord], b: Sequence[StrokeRecord]) -> tuple[Difference, ...]:
+    """Differences of two groups of strokes, as `compare_groups` finds them.
+
+    Parameters
+    ----------
+    a, b : sequence of StrokeRecord
+        The groups.
+    """
+    return compare_groups([(Group("a", tuple(a)), Group("b", tuple(b)))])[0].differences
+
+
+def halves(
+    strokes: Sequence[StrokeRecord], rallies: Sequence[RallyRecord]
+) -> tuple[tuple[StrokeRecord, ...], tuple[StrokeRecord, ...]]:
+    """Strokes of the first and the second half of a session's rallies.
+
+    Parameters
+    ----------
+    strokes : sequence of StrokeRecord
+        Those of no rally are in neither half.
+    rallies : sequence of RallyRecord
+        All of the session in the order of play; with an odd number the second half has one more.
+    """
+    order = {(r.clip, r.rally_id): i for i, r in enumerate(rallies)}
+    places = [(s, order[s.clip, s.rally_id]) for s in strokes
+              if s.rally_id is not None and (s.clip, s.rally_id) in order]  # fmt: skip
+    middle = len(rallies) // 2
+    return (
+        tuple(s for s, i in places if i < middle), tuple(s for s, i in places if i >= middle)
+    )  # fmt: skip
 
 
 def _means(

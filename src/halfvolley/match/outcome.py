@@ -79,7 +79,9 @@ def find_outcome(
         how, winner, trust = "double bounce", striker, s.bounce
     elif over and last[-1].kind not in ("table", "edge"):
         how, winner, trust = "missed", striker, s.floor
-    elif not bounces and last[-1].kind not in ("table", "edge", "racket", "net"):
+    elif not bounces and last[-1].kind == "net":  # the last seen of it: it fell back
+        how, winner, trust = "net", other, s.floor
+    elif not bounces and last[-1].kind not in ("table", "edge", "racket"):
         how, winner, trust = "net" if netted else "out", other, s.unbounced
     else:
         return _unknown("the touches that decide it were not seen")

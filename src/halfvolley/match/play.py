@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from halfvolley.match.touches import falls_back, may_follow, named
 from halfvolley.types import Contact, Flights, Play, PlayedContact, Rally, Side, Stroke
 
 
@@ -20,7 +21,6 @@ class PlaySettings:
     min_probability: float = 0.5  # a contact less sure than this takes no part
     max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this
     toss_mps: float = 1.5  # a tossed ball travels no faster than this along the floor
-    there_and_back_s: float = 0.4  # two strokes out of sight take at least this
     serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
@@ -47,13 +47,14 @@ def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
     A touch that was not seen must not end or join rallies: the striker of a bounce is taken from
     the direction in which the ball arrived, and from the last stroke only where the ball arrived
     too steeply to tell or had touched the net. Where that direction shows that somebody struck
-    the ball unseen, the stroke is counted; two are where the ball was out of sight between two
-    bounces on one side. A touch that nothing explains does not end a rally that goes on, and a
+    the ball unseen, the stroke is counted; where a ball comes down on the same side later than any
+    ball could, two are. A touch that nothing explains does not end a rally that goes on, and a
     ball that goes to and fro after a rally is the next one. A rally whose serve was not seen has
-    no start; where its two bounces were not seen either, no server and no stroke numbers.
+    no start; where its two bounces were not seen either, no server and no stroke numbers. A rally
+    of which nothing was seen after the ball fell back from the net ends there.
     """
     settings = settings or PlaySettings()
-    contacts = [c for c in flights.contacts if c.probability >= settings.min_probability]
+    contacts = [named(c) for c in flights.contacts if c.probability >= settings.min_probability]
     book = _Book()
     for run in _runs(contacts, settings.max_gap_s):
         _read_run(run, book, settings)
@@ -83,14 +84,18 @@ class _OpenRally:
     strokes: list[int] = field(default_factory=list)  # places in _Book.strokes
     unseen: int = 0  # strokes that must have happened but were not seen
     striker: Side | None = None
-    last: Contact | None = None
-    bounced: Side | None = None  # side of the last bounce since the last stroke
+    bounce: Contact | None = None  # the last one since the last stroke
     netted: bool = False  # the net was touched since the last stroke
+    fell_s: float | None = None  # when it fell back from the net, and nothing followed yet
     serving: bool = False  # the own-side bounce of the serve is still to come
 
     @property
     def n_strokes(self) -> int:
         return len(self.strokes) + self.unseen
+
+    @property
+    def bounced(self) -> Side | None:
+        return None if self.bounce is None else _half(self.bounce)
 
 
 class _Book:
@@ -135,6 +140,9 @@ class _Book:
             self.strokes[rally.strokes[-1]] = replace(stroke, bounce_id=contact.contact_id)
 
     def close(self) -> Play:
+        for r in self.rallies:
+            if r.t_end_s is None:
+                r.t_end_s = r.fell_s
         rallies = tuple(
             Rally(r.rally_id, r.t_start_s, r.t_end_s, r.server, r.n_strokes) for r in self.rallies
         )
@@ -161,22 +169,24 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
             book.place(contact, rally, None)
             continue
         book.place(contact, rally, _touch(contact, rally, book, settings))
-        rally.last = contact
         if rally.t_end_s is not None:
             rally, decided = None, True
 
 
 def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> Side | None:
     """Enter a touch into the rally, end the rally where it decides it; whose touch it is."""
+    rally.fell_s = None
     if contact.kind == "racket":
         player = _striker_at_racket(contact, settings)
         rally.unseen += int(bool(rally.strokes) and player == rally.striker)
-        rally.striker, rally.bounced, rally.netted = player, None, False
+        rally.striker, rally.bounce, rally.netted = player, None, False
         book.add_stroke(contact, rally, player)
     elif contact.kind in ("table", "edge"):
         _bounce(contact, rally, book, settings)
     elif contact.kind == "net":
         rally.netted = True
+        if falls_back(contact, 1 if rally.striker == "A" else -1):
+            rally.fell_s = contact.t_s
     else:
         rally.t_end_s = contact.t_s
     return rally.striker
@@ -184,33 +194,20 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
 
 def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
     half = _half(contact)
-    sender = None if rally.netted else _striker_by_direction(contact, settings)
-    if sender is not None and sender != rally.striker:
-        rally.unseen += int(rally.striker is not None)
-        rally.striker, rally.bounced = sender, None
-    elif (
-        half == rally.bounced
-        and sender not in (None, half)
-        and _out_of_sight(rally.last, contact, settings)
-    ):
-        rally.unseen, rally.bounced = rally.unseen + 2, None
-    if rally.serving and half == rally.server:
-        rally.serving, rally.bounced = False, half
-        return
-    if half in (rally.bounced, rally.striker):
+    if not rally.netted:
+        sender = _striker_by_direction(contact, settings)
+        if sender is not None and sender != rally.striker:
+            rally.unseen += int(rally.striker is not None)
+            rally.striker, rally.bounce = sender, None
+    if rally.bounce is not None and half == rally.bounced and not may_follow(rally.bounce, contact):
+        rally.unseen += 2  # struck back from here, and here again
+    elif rally.serving and half == rally.server:
+        pass  # a serve touches the own side first
+    elif half in (rally.bounced, rally.striker):
         rally.t_end_s = contact.t_s
     else:
         book.add_bounce(contact, rally)
-    rally.serving, rally.bounced = False, half
-
-
-def _out_of_sight(before: Contact | None, after: Contact, settings: PlaySettings) -> bool:
-    """Whether the ball may have been over the net and back between two contacts."""
-    return (
-        before is not None
-        and before.arc_out != after.arc_in
-        and after.t_s - before.t_s > settings.there_and_back_s
-    )
+    rally.serving, rally.bounce = False, contact
 
 
 @dataclass(frozen=True, slots=True)

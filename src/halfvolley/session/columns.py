@@ -14,7 +14,7 @@ class Column:
     """One column of a table."""
 
     name: str
-    kind: str  # text, whole or number
+    kind: str  # text, whole, number, day, or yes or no
     unit: str
     meaning: str
     null: str = ""  # when it is null; "" never
@@ -143,7 +143,12 @@ RALLIES = (
     _CLIP,
     _whole("rally_id", "number of the rally, unique within the clip"),
     _number("t_start_s", "s", "the serve's racket contact", "not seen"),
-    _number("t_end_s", "s", "first touch after the ball is decided", "not seen"),
+    _number(
+        "t_end_s",
+        "s",
+        "first touch after the ball is decided; else of the net it fell back from",
+        "not seen",
+    ),
     _text("server", "end of the server, A or B", "the serve was not seen"),
     _text("server_name", "the server's name from session.toml", "not seen, or no name was given"),
     _whole("n_strokes", "strokes, also those that were not seen but must have happened"),

@@ -3,6 +3,7 @@
 tomlkit keeps comments, order and spacing of what a person wrote.
 """
 
+import datetime
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,12 @@ take away the # and fill in what you know. docs/session.md explains every key.""
 
 
 def new_session(
-    folder: Path | str, clips: Sequence[Path | str], *, colour: str = "unknown", venue: str = ""
+    folder: Path | str,
+    clips: Sequence[Path | str],
+    *,
+    colour: str = "unknown",
+    venue: str = "",
+    date: datetime.date | None = None,
 ) -> Session:
     """A new session folder for some clips; the clips themselves are left where they are.
 
@@ -34,6 +40,8 @@ def new_session(
         Colour of the ball: "white", "orange" or "unknown".
     venue : str
         Where it was filmed.
+    date : datetime.date, optional
+        When.
 
     Returns
     -------
@@ -62,7 +70,7 @@ def new_session(
     for path in paths:
         if not path.is_file():
             raise FootageError(f"no such file: {path}; check the path")
-    text = _template(folder, paths, colour=colour, venue=venue)
+    text = _template(folder, paths, colour=colour, venue=venue, date=date)
     write_atomic(folder / FILE_NAME, text)
     return read_session(folder)
 
@@ -306,12 +314,14 @@ def _put(table: Any, said: dict[str, Any]) -> None:
             table[key] = _plain(value)
 
 
-def _template(folder: Path, clips: list[Path], *, colour: str, venue: str) -> str:
+def _template(
+    folder: Path, clips: list[Path], *, colour: str, venue: str, date: datetime.date | None
+) -> str:
     document = tomlkit.document()
     for line in _HEAD.splitlines():
         document.add(tomlkit.comment(line))
     document.add(tomlkit.nl())
-    _fill(document, "", {"venue": venue})
+    _fill(document, "", {"venue": venue} | ({} if date is None else {"date": date}))
     for name, said in (("ball", {"colour": colour}), ("air", {}), ("players", {"A": "", "B": ""})):
         table = tomlkit.table()
         _fill(table, name, said)
@@ -330,7 +340,7 @@ def _template(folder: Path, clips: list[Path], *, colour: str, venue: str) -> st
 
 
 def _fill(
-    table: Table | tomlkit.TOMLDocument, name: str, said: dict[str, str], *, hints: bool = True
+    table: Table | tomlkit.TOMLDocument, name: str, said: dict[str, Any], *, hints: bool = True
 ) -> None:
     """Add what was said, and a commented hint for every other key."""
     for key in (key for key in KEYS if key.table == name):
@@ -343,6 +353,7 @@ def _fill(
 
 
 _EXAMPLES = {
+    "date": "2026-01-31",
     "detector": '"auto"',
     "radius_m": "0.020",
     "temperature_C": "20.0",

@@ -87,7 +87,7 @@ STAGES = (
         lambda s, c: {"air": asdict(s.air), "ball": ball_facts(s.ball)},
         stages.drops, "weighing the bounces", ("drop",),
     ),
-    Stage("match", 2, ("flight",), _nothing, stages.match, "reading rallies"),
+    Stage("match", 3, ("flight",), _nothing, stages.match, "reading rallies"),
 )  # fmt: skip
 
 

@@ -150,7 +150,7 @@ def _path(row: dict[str, Any], air: Environment) -> FlightPath:
 def _clearance(
     row: dict[str, Any], state: FloatArray, air: Environment, t: FloatArray, x: FloatArray
 ) -> Estimate | None:
-    """How far the ball's lowest point passes above the net; None where it does not cross it."""
+    """How far the ball's lowest point passes above the net; None where it crosses elsewhere."""
     if x[0] * x[-1] >= 0 or row["t1_s"] <= row["t0_s"]:
         return None
     crossed = float(np.interp(0.0, x if x[-1] > x[0] else -x, t))
@@ -164,8 +164,8 @@ def _clearance(
         return float(z), float(y)
 
     z, y = height(state)
-    if abs(y) > NET_END_M:
-        return None  # around the net
+    if abs(y) > NET_END_M or z < 0.0:
+        return None  # around the net, or under the table
     steps = np.array([1e-3] * 3 + [1e-2] * 3 + [1.0] * 3)
     slope = np.array([(height(state + e)[0] - z) / e.sum() for e in np.diag(steps)])
     cov = np.zeros((9, 9))

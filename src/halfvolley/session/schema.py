@@ -4,6 +4,7 @@
 template of a new session and docs/session.md all follow it.
 """
 
+import datetime
 import difflib
 import math
 import re
@@ -27,7 +28,7 @@ class Key:
 
     table: str  # "" for the top of the file, "clips" for each [[clips]]
     name: str
-    kind: str  # text, number, whole, choice, path, detector, paths, corners, polygons
+    kind: str  # text, day, number, whole, choice, path, detector, paths, corners, polygons
     default: Any  # None: may be left out and is then unknown
     unit: str
     meaning: str
@@ -39,6 +40,7 @@ class Key:
 KEYS = (
     Key("", "schema_version", "whole", SCHEMA_VERSION, "", "version of this file's layout", 1),
     Key("", "venue", "text", "", "", "where it was filmed"),
+    Key("", "date", "day", None, "", "day on which it was filmed, as 2026-01-31"),
     Key(
         "ball", "colour", "choice", "unknown", "", "colour of the ball; unknown: learned",
         choices=("unknown", "white", "orange"),
@@ -195,6 +197,7 @@ class Session:
     match: MatchFacts = MatchFacts()
     points: tuple[PointWord, ...] = ()
     targets: tuple[TargetZone, ...] = ()
+    date: datetime.date | None = None
 
     def clip(self, name: str) -> ClipEntry:
         """The clip of that name.
@@ -282,6 +285,7 @@ class _Reader:
         return Session(
             folder=self.path.parent,
             venue=top["venue"],
+            date=top["date"],
             ball=BallFacts(**ball),
             air=AirFacts(**air),
             player_a=players["A"],
@@ -412,6 +416,18 @@ def _text(key: Key, value: Any, folder: Path) -> str:
     return value
 
 
+def _day(key: Key, value: Any, folder: Path) -> datetime.date:
+    del key, folder
+    try:
+        # in TOML a day stands without quotes; with them it is meant as well
+        day = datetime.date.fromisoformat(value) if isinstance(value, str) else value
+    except ValueError:
+        day = None
+    if type(day) is not datetime.date:
+        raise _Wrong(f"is {value!r}, expected a day as 2026-01-31")
+    return day
+
+
 def _choice(key: Key, value: Any, folder: Path) -> str:
     if value not in key.choices:
         raise _Wrong(f"is {value!r}, expected one of {', '.join(key.choices)}")
@@ -484,6 +500,7 @@ def _outline(key: Key, value: Any, folder: Path) -> tuple[tuple[float, float], .
 
 _READ = {
     "number": _number,
+    "day": _day,
     "outline": _outline,
     "whole": _whole,
     "text": _text,

@@ -7,7 +7,7 @@ that a half-written set is never taken for a result.
 import io
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -159,12 +159,31 @@ def _detections(clips: list[ClipTables]) -> Any:
 
 
 def _table(name: str, columns: Mapping[str, list[Any] | NDArray[Any]]) -> Any:
+    metadata = {"halfvolley_table": name, "schema_version": str(TABLES_VERSION)}
+    return arrow_table(COLUMNS[name], columns, metadata)
+
+
+def arrow_table(
+    described: Sequence[Column],
+    columns: Mapping[str, list[Any] | NDArray[Any]],
+    metadata: Mapping[str, str],
+) -> Any:
+    """An Arrow table whose columns carry their units and meanings; NaN becomes null.
+
+    Parameters
+    ----------
+    described : sequence of Column
+        The columns in order.
+    columns : mapping of str to list or array
+        Their values by name.
+    metadata : mapping of str to str
+        Of the whole table.
+    """
     import pyarrow as pa
 
-    fields = [_field(column) for column in COLUMNS[name]]
-    metadata = {"halfvolley_table": name, "schema_version": str(TABLES_VERSION)}
+    fields = [_field(column) for column in described]
     arrays = [_array(columns[f.name], f.type) for f in fields]
-    return pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=metadata))
+    return pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=dict(metadata)))
 
 
 def _files(name: str, table: Any) -> dict[str, bytes]:
@@ -184,7 +203,10 @@ def _files(name: str, table: Any) -> dict[str, bytes]:
 def _field(column: Column) -> Any:
     import pyarrow as pa
 
-    kinds = {"text": pa.string(), "whole": pa.int64(), "number": pa.float64()}
+    kinds = {
+        "text": pa.string(), "whole": pa.int64(), "number": pa.float64(), "day": pa.date32(),
+        "yes or no": pa.bool_(),
+    }  # fmt: skip
     metadata = {"unit": column.unit, "meaning": column.meaning, "null": column.null or "never"}
     return pa.field(column.name, kinds[column.kind], metadata=metadata)
 

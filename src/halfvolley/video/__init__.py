@@ -3,7 +3,7 @@
 from halfvolley.video.colour import planes_from_rgb, rgb_from_ycc, to_rgb
 from halfvolley.video.onsets import Onset, OnsetSettings, find_onsets, iter_onsets
 from halfvolley.video.prefetch import prefetch
-from halfvolley.video.probe import probe
+from halfvolley.video.probe import probe, recorded_on
 from halfvolley.video.reader import FrameReader, iter_frames
 from halfvolley.video.sound import SoundChunk, has_sound, read_audio
 from halfvolley.video.timing import timing_warnings
@@ -24,6 +24,7 @@ __all__ = [
     "prefetch",
     "probe",
     "read_audio",
+    "recorded_on",
     "rgb_from_ycc",
     "timing_warnings",
     "to_rgb",

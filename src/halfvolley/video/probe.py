@@ -1,5 +1,6 @@
 """What a clip is: size, rotation, colour, and the time of every frame, without decoding them."""
 
+import datetime
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -22,6 +23,7 @@ from halfvolley.video.timing import seconds, standard_rate, timing_warnings
 _MATRICES = {1: "bt709", 4: "bt601", 5: "bt601", 6: "bt601", 9: "bt2020", 10: "bt2020"}
 _HDR_TRANSFERS = {16: "PQ", 18: "HLG"}
 _FULL_RANGE = 2
+_FIRST_YEAR = 2000  # an earlier day is a clock that was never set
 
 
 @dataclass(slots=True)
@@ -92,6 +94,36 @@ def probe(path: Path | str) -> ClipInfo:
             ),
             reconstructed=bool(how),
         )
+
+
+def recorded_on(path: Path | str) -> datetime.date | None:
+    """The day on which a clip was recorded, if its container says it.
+
+    Parameters
+    ----------
+    path : Path or str
+        The clip.
+
+    Returns
+    -------
+    datetime.date or None
+        In local time. The file's own time of change is not asked: copying changes it.
+
+    Raises
+    ------
+    FootageError
+        If there is no such file, or it cannot be read as a clip.
+    """
+    with open_clip(path) as container:
+        # the first is in the time of the place, the second in universal time
+        for key in ("com.apple.quicktime.creationdate", "creation_time"):
+            try:
+                when = datetime.datetime.fromisoformat(container.metadata.get(key, ""))
+            except ValueError:
+                continue
+            if when.year >= _FIRST_YEAR:
+                return (when.astimezone() if key == "creation_time" else when).date()
+    return None
 
 
 def stamps_are_true(

@@ -1,0 +1,95 @@
+"""What a touch of unknown kind was, where its place and the ball's turn leave one answer only."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from halfvolley.constants import (
+    BALL_RADIUS_M,
+    NET_HEIGHT_M,
+    NET_OVERHANG_M,
+    STANDARD_GRAVITY_MPS2,
+    TABLE_LENGTH_M,
+    TABLE_WIDTH_M,
+)
+from halfvolley.types import Contact
+
+NEAR_M = 0.03  # a place is known to about a centimetre; wider, it could be a racket
+HALF_LENGTH_M, HALF_WIDTH_M = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
+LONGEST_HOP_S = 1.0  # of a ball that nobody struck: it leaves the table at 5 m/s at most
+HOP_SLACK, HOP_SLACK_S = 1.3, 0.05  # drag, topspin and the error of the speed
+
+
+def named(contact: Contact) -> Contact:
+    """The contact, as net, table or edge where it can be nothing else.
+
+    Parameters
+    ----------
+    contact : Contact
+        Only one of kind "other" is looked at.
+
+    Returns
+    -------
+    Contact
+        "net" within the plane of the net, up to its cord. "edge" at the border of the table where
+        a falling ball was sent up again: that was the edge of its upper side, which is good (ITTF
+        Law 2.5.13 and 2.7); one that fell on was its side, and stays what it is. "table" where
+        that happened over the table and the ball kept its way.
+    """
+    if contact.kind != "other":
+        return contact
+    if _in_net(contact):
+        return replace(contact, kind="net")
+    outside = _outside_m(contact)
+    into, out = contact.v_in_mps, contact.v_out_mps
+    if abs(contact.xyz_m[2]) > 2 * NEAR_M or not into[2] < 0 < out[2]:
+        return contact
+    if -NEAR_M < outside < BALL_RADIUS_M.value + NEAR_M:
+        return replace(contact, kind="edge")
+    if outside <= -NEAR_M and into[0] * out[0] > 0:
+        return replace(contact, kind="table")
+    return contact
+
+
+def falls_back(contact: Contact, going: int) -> bool:
+    """Whether a ball that touched the net does not go on.
+
+    Parameters
+    ----------
+    contact : Contact
+        Of kind "net".
+    going : int
+        1 where it was on its way to +x, else -1.
+    """
+    return bool(going * contact.v_out_mps[0] <= 0)
+
+
+def _in_net(contact: Contact) -> bool:
+    x, y, z = contact.xyz_m
+    reach = BALL_RADIUS_M.value + NEAR_M
+    return bool(
+        abs(x) < reach
+        and abs(y) < HALF_WIDTH_M + NET_OVERHANG_M.value
+        and 0.0 < z < NET_HEIGHT_M.value + reach
+    )
+
+
+def _outside_m(contact: Contact) -> float:
+    """How far outside the border of the table; negative over it."""
+    x, y, _ = contact.xyz_m
+    return float(max(abs(x) - HALF_LENGTH_M, abs(y) - HALF_WIDTH_M))
+
+
+def may_follow(bounce: Contact, later: Contact) -> bool:
+    """Whether a ball that bounced could come down again so late without having been struck.
+
+    Parameters
+    ----------
+    bounce, later : Contact
+        Two bounces on one side.
+    """
+    up = float(bounce.v_out_mps[2])
+    longest = LONGEST_HOP_S
+    if np.isfinite(up) and up > 0:
+        longest = min(longest, HOP_SLACK * 2.0 * up / STANDARD_GRAVITY_MPS2.value + HOP_SLACK_S)
+    return later.t_s - bounce.t_s < longest
