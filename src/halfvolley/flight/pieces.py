@@ -1,5 +1,6 @@
 """Which smooth pieces of image motion can be a ball in flight near this table."""
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -50,9 +51,12 @@ def fit_pieces(
 ) -> list[Piece | None]:
     """For each piece the flight that explains it, or None where none does."""
     out: list[Piece | None] = [None] * len(members)
-    promising = [
-        i for i, rows in enumerate(members) if _promise(rows, seen, settings) > settings.least_gain
-    ]
+    if not members:
+        return out
+    begin = np.cumsum([0] + [len(rows) for rows in members[:-1]])
+    odds = np.add.reduceat(seen.odds[np.concatenate(members)], begin)
+    enough = odds - settings.piece_penalty > settings.least_gain
+    promising = [int(i) for i in np.flatnonzero(enough)]
     if not promising:
         return out
     rows = np.concatenate([members[i] for i in promising])
@@ -218,9 +222,8 @@ def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> Fl
 
 def _possible(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings) -> bool:
     """Moving, inside the hall, no faster than a ball can be, and of a ball's size there."""
-    if np.hypot(*np.ptp(seen.uv_px[piece.rows], axis=0)) < settings.still_radii * np.median(
-        seen.radius_px[piece.rows]
-    ):
+    radius_px = float(np.median(seen.radius_px[piece.rows]))
+    if math.hypot(*np.ptp(seen.uv_px[piece.rows], axis=0)) < settings.still_radii * radius_px:
         return False
     low, high = np.array(settings.hall_low_m), np.array(settings.hall_high_m)
     half = 0.5 * (piece.t1_s - piece.t0_s)
@@ -233,5 +236,4 @@ def _possible(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings)
     if depth <= 0.3:
         return False
     expected = f_px * BALL_RADIUS_M.value / depth
-    ratio = float(np.median(seen.radius_px[piece.rows])) / expected
-    return bool(1.0 / settings.size_ratio < ratio < settings.size_ratio)
+    return 1.0 / settings.size_ratio < radius_px / expected < settings.size_ratio

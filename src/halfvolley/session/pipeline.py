@@ -73,9 +73,9 @@ STAGES = (
         "marks", 1, ("scan",), lambda s, c: {"radius_m": s.ball.radius_m}, stages.marks,
         "comparing with the marks", ("marks",),
     ),
-    Stage("track", 2, ("probe", "scan"), _nothing, stages.track, "linking"),
+    Stage("track", 3, ("probe", "scan"), _nothing, stages.track, "linking"),
     Stage(
-        "flight", 2, ("probe", "scan", "track"),
+        "flight", 3, ("probe", "scan", "track"),
         lambda s, c: {
             "readout_s": c.readout_s, "exposure_s": c.exposure_s, "air": asdict(s.air),
             "ball": ball_facts(s.ball),

@@ -1,0 +1,210 @@
+"""Compiled normal equations of a course: every sighting, contact, law and prior of `refine`.
+
+Unknowns: the state (9) at the start of each of k arcs, the time of each of k - 1 contacts, and the
+globals (21). A block of residuals touches a few of them: `cols` says which column of its
+derivatives J belongs to which unknown.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+from halfvolley.constants import BALL_RADIUS_M
+from halfvolley.flight.junctions import FLOOR_Z_M
+from halfvolley.flight.kernels import TAIL, arc_residuals
+from halfvolley.physics.kernels import bounce_jacobian, fly_sensitivities, rates
+from halfvolley.types.arrays import FloatArray, IntArray
+
+R = BALL_RADIUS_M.value
+FREE, TABLE, FLOOR, NET = range(4)  # what a contact must obey
+N_GLOBALS = 21
+JOIN_SD_M = 0.0005  # a ball dents by less during a touch
+PLANE_SD_M = 0.001  # flatness of a table
+FLOOR_SD_M = 0.01
+NET_SD_M = 0.02  # the ball's radius: where it touches the net
+
+
+@njit(cache=True, nogil=True)
+def normal_equations(
+    states: FloatArray,
+    starts: FloatArray,
+    contact: IntArray,
+    g: FloatArray,
+    turn: FloatArray,
+    intrinsics: FloatArray,
+    air: FloatArray,
+    prior_mean: FloatArray,
+    prior_info: FloatArray,
+    state_mean: FloatArray,
+    state_sd: FloatArray,
+    t_seen: FloatArray,
+    lever: FloatArray,
+    R_seen: FloatArray,
+    t_m: FloatArray,
+    uv: FloatArray,
+    white: FloatArray,
+    length_px: FloatArray,
+) -> tuple[FloatArray, FloatArray, float, FloatArray]:
+    """Matrix (n, n), right side (n,), cost, and root mean square residual (k,) of each arc.
+
+    `contact` (k - 1,) holds FREE, TABLE, FLOOR or NET; `g` (21,) the globals, with which
+    `intrinsics` (5,) and `turn` (3, 3) agree; `air` (6,) gravity, b, drag, lift, spin decay and
+    radius; `state_mean` (9,) and `state_sd` (k, 9) the prior of the states; the rest are the
+    sightings in time order, dated with `prior_mean`, and the length (m,) of their streaks.
+    """
+    k = len(starts)
+    n = 9 * k + k - 1 + N_GLOBALS
+    N, y = np.zeros((n, n)), np.zeros(n)
+    cost, rms = _add_sights(
+        N, y, states, starts, g, turn, intrinsics, air, prior_mean, t_seen, lever, R_seen, t_m, uv,
+        white, length_px,
+    )  # fmt: skip
+    for i in range(k - 1):
+        cost += _add_contact(N, y, states, starts, i, contact[i], g, air)
+    for i in range(k):
+        for p in range(9):
+            info = 1.0 / state_sd[i, p] ** 2
+            off = states[i, p] - state_mean[p]
+            N[9 * i + p, 9 * i + p] += info
+            y[9 * i + p] -= info * off
+            cost += info * off * off
+    off_g = g - prior_mean
+    pull = prior_info @ off_g
+    N[n - N_GLOBALS :, n - N_GLOBALS :] += prior_info
+    y[n - N_GLOBALS :] -= pull
+    return N, y, cost + off_g @ pull, rms
+
+
+@njit(cache=True, nogil=True)
+def _add(N: FloatArray, y: FloatArray, cols: IntArray, J: FloatArray, r: FloatArray) -> float:
+    """Add whitened residuals r (m,) with derivatives J (m, len(cols)); the sum of their squares."""
+    A = np.ascontiguousarray(J.T) @ J
+    v = np.ascontiguousarray(J.T) @ r
+    for a in range(len(cols)):
+        y[cols[a]] -= v[a]
+        for b in range(len(cols)):
+            N[cols[a], cols[b]] += A[a, b]
+    return float(r @ r)
+
+
+@njit(cache=True, nogil=True)
+def _add_sights(
+    N: FloatArray, y: FloatArray, states: FloatArray, starts: FloatArray, g: FloatArray,
+    turn: FloatArray, intrinsics: FloatArray, air: FloatArray, prior_mean: FloatArray,
+    t_seen: FloatArray, lever: FloatArray, R_seen: FloatArray, t_m: FloatArray, uv: FloatArray,
+    white: FloatArray, length_px: FloatArray,
+) -> tuple[float, FloatArray]:  # fmt: skip
+    """Add the sightings; their Cauchy cost, and the root mean square residual (k,) of each arc."""
+    k, m = len(starts), len(t_seen)
+    at_globals = len(y) - N_GLOBALS
+    t_s = t_seen + lever @ (g[14:16] - prior_mean[14:16])
+    arc = np.minimum(np.maximum(np.searchsorted(starts, t_s, side="right") - 1, 0), k - 1)
+    weight = np.ones(m)
+    for j in range(m):  # near a contact the streak is bent: its centre is on neither arc
+        for i in range(1, k):
+            near = 1.0 - abs(t_s[j] - starts[i]) / (0.5 * g[14] + 1e-9)
+            if near > 0.0:
+                bent = 1.0 / math.sqrt(1.0 + (near * length_px[j] / 4.0) ** 2)
+                weight[j] = min(weight[j], bent)
+    cost, rms = 0.0, np.zeros(k)
+    for i in range(k):
+        on = np.flatnonzero(arc == i)
+        if len(on) == 0:
+            continue
+        res, d_state, d_t0, d_glob, _ = arc_residuals(
+            states[i], starts[i], g[11], air[1], g[12], g[13], air[4], air[5], intrinsics, turn,
+            g[8:11], g[16:18], t_s[on], lever[on], R_seen[on], t_m[on], uv[on],
+            white[on] * weight[on].reshape(-1, 1, 1),
+        )  # fmt: skip
+        wide = 27 + (1 if i > 0 else 0)
+        J, r = np.empty((2 * len(on), wide)), np.empty(2 * len(on))
+        held = 0.0
+        for a in range(len(on)):
+            square = res[a, 0] ** 2 + res[a, 1] ** 2
+            pull = 1.0 / math.sqrt(1.0 + square / TAIL)
+            cost += TAIL * math.log1p(square / TAIL)
+            held += min(square, 16.0)
+            for e in range(2):
+                row = 2 * a + e
+                r[row] = pull * res[a, e]
+                J[row, :9] = pull * d_state[a, e]
+                J[row, 9:27] = pull * d_glob[a, e]
+                if i > 0:
+                    J[row, 27] = pull * d_t0[a, e]
+        rms[i] = math.sqrt(held / (2.0 * len(on)))
+        cols = np.empty(wide, np.int64)
+        cols[:9] = np.arange(9 * i, 9 * i + 9)
+        cols[9:27] = np.arange(at_globals, at_globals + 18)
+        if i > 0:
+            cols[27] = 9 * k + i - 1
+        _add(N, y, cols, J, r)
+    return cost, rms
+
+
+@njit(cache=True, nogil=True)
+def _add_contact(
+    N: FloatArray, y: FloatArray, states: FloatArray, starts: FloatArray, i: int, kind: int,
+    g: FloatArray, air: FloatArray,
+) -> float:  # fmt: skip
+    """The end of arc i against the start of the next, and what the kind of contact asks."""
+    k = len(starts)
+    at_globals = len(y) - N_GLOBALS
+    x, after = states[i], states[i + 1]
+    span = np.array([starts[i + 1] - starts[i]])
+    flown, jac = fly_sensitivities(
+        x[0:3], x[3:6], x[6:9], g[11], air[1], g[12], g[13], air[4], air[5], 0, span
+    )
+    end = flown[0]
+    # columns: state before (9), gravity, drag, lift (3), state after (9), table (3), times (1 or 2)
+    wide = 25 + (1 if i > 0 else 0)
+    cols = np.empty(wide, np.int64)
+    cols[:9] = np.arange(9 * i, 9 * i + 9)
+    cols[9:12] = np.arange(at_globals + 11, at_globals + 14)
+    cols[12:21] = np.arange(9 * i + 9, 9 * i + 18)
+    cols[21:24] = np.arange(at_globals + 18, at_globals + 21)
+    cols[24] = 9 * k + i
+    d_end = np.zeros((9, wide))
+    d_end[:, :12] = jac[0]
+    d_end[:, 24] = rates(end, g[11], air[1], g[12], g[13], air[4], air[5], 0)
+    if i > 0:
+        cols[25] = 9 * k + i - 1
+        d_end[:, 25] = -d_end[:, 24]
+    J = d_end[:3] / JOIN_SD_M
+    for p in range(3):
+        J[p, 12 + p] = -1.0 / JOIN_SD_M
+    cost = _add(N, y, cols, J, (end[:3] - after[:3]) / JOIN_SD_M)
+    if kind == TABLE or kind == FLOOR:
+        J, r = _bounce_law(kind, end, after, d_end, g)
+        cost += _add(N, y, cols, J, r)
+    if kind == NET:
+        J = np.zeros((1, wide))
+        J[0, 12] = 1.0 / NET_SD_M
+        cost += _add(N, y, cols, J, after[:1] / NET_SD_M)
+    return cost
+
+
+@njit(cache=True, nogil=True)
+def _bounce_law(
+    kind: int, end: FloatArray, after: FloatArray, d_end: FloatArray, g: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Height of the centre (first), and velocity and spin after against the bounce law."""
+    law, jac = bounce_jacobian(end[3:6], end[6:9], g[18], g[19], max(g[20], 0.01), R)
+    loose = 1.0 if kind == TABLE else 6.0  # floors differ far more than tables
+    v_sd = loose * (0.08 + 0.12 * math.hypot(law[0] - end[3], law[1] - end[4]))
+    w_sd = 1.5 * v_sd / R + 10.0
+    z_sd = loose * (0.03 + 0.015 * abs(end[5]))
+    turn_sd = loose * (10.0 + 0.1 * abs(end[8]))
+    weight = 1.0 / np.array([v_sd, v_sd, z_sd, w_sd, w_sd, turn_sd])
+    J, r = np.zeros((7, d_end.shape[1])), np.empty(7)
+    height, sd = (R, PLANE_SD_M) if kind == TABLE else (FLOOR_Z_M, FLOOR_SD_M)
+    J[0, 14] = 1.0 / sd
+    r[0] = (after[2] - height) / sd
+    moved = np.ascontiguousarray(jac[:, :6]) @ np.ascontiguousarray(d_end[3:9])
+    for p in range(6):
+        J[1 + p] = -weight[p] * moved[p]
+        for q in range(3):
+            J[1 + p, 21 + q] -= weight[p] * jac[p, 6 + q]
+        J[1 + p, 15 + p] += weight[p]
+        r[1 + p] = weight[p] * (after[3 + p] - law[p])
+    return J, r
