@@ -29,6 +29,9 @@ _PLACES = {
     "read_labels": "halfvolley.session.labels",
     "export_labels": "halfvolley.session.labels",
     "import_labels": "halfvolley.session.labels",
+    "open_library": "halfvolley.session.library",
+    "StrokeFilter": "halfvolley.session.library",
+    "compare_sessions": "halfvolley.session.comparison",
     # the stages as plain functions
     "probe": "halfvolley.video",
     "iter_frames": "halfvolley.video",
@@ -39,6 +42,7 @@ _PLACES = {
     "find_tracks": "halfvolley.track",
     "find_flights": "halfvolley.flight",
     "find_play": "halfvolley.match",
+    "find_feed": "halfvolley.match",
     # settings of the stages
     "FinderSettings": "halfvolley.ball",
     "TrackSettings": "halfvolley.track",
@@ -85,6 +89,9 @@ __all__ = [  # noqa: RUF022 in the order of the work
     "read_labels",
     "export_labels",
     "import_labels",
+    "open_library",
+    "StrokeFilter",
+    "compare_sessions",
     "probe",
     "iter_frames",
     "find_onsets",
@@ -94,6 +101,7 @@ __all__ = [  # noqa: RUF022 in the order of the work
     "find_tracks",
     "find_flights",
     "find_play",
+    "find_feed",
     "FinderSettings",
     "TrackSettings",
     "FlightSettings",
@@ -137,8 +145,9 @@ if TYPE_CHECKING:  # the same names, for editors and type checkers
         Unknown,
     )
     from halfvolley.flight import FlightSettings, find_flights
-    from halfvolley.match import PlaySettings, find_play
+    from halfvolley.match import PlaySettings, find_feed, find_play
     from halfvolley.report.build import write_report
+    from halfvolley.session.comparison import compare_sessions
     from halfvolley.session.edit import new_session
     from halfvolley.session.labels import (
         export_labels,
@@ -146,6 +155,7 @@ if TYPE_CHECKING:  # the same names, for editors and type checkers
         import_labels,
         read_labels,
     )
+    from halfvolley.session.library import StrokeFilter, open_library
     from halfvolley.session.pipeline import load_clip, measure, plan_measure
     from halfvolley.session.read import read_summary
     from halfvolley.session.schema import read_session

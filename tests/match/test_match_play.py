@@ -1,57 +1,14 @@
 """Rallies and strokes from contacts: the rules of the game on hand-written touches."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_touches import mirrored, play_of, return_by_b, serve_by_a, touch
 
-from halfvolley.match import PlaySettings, find_play
-from halfvolley.types import Contact, Detections, Flights, Play, Shutter
-
-
-def touch(kind, t_s, x_m, vx_in=np.nan, vx_out=np.nan, probability=0.99, contact_id=-1) -> Contact:
-    def v(vx):
-        return np.array([vx, 0.1, -1.0]) if np.isfinite(vx) else np.full(3, np.nan)
-
-    eye = np.eye(3)
-    return Contact(
-        contact_id=contact_id, kind=kind, t_s=t_s, t_sd_s=0.001,
-        xyz_m=np.array([x_m, 0.2, 0.02]), cov_xyz_m2=eye, v_in_mps=v(vx_in), v_in_cov=eye,
-        omega_in_radps=np.zeros(3), omega_in_cov=eye, v_out_mps=v(vx_out), v_out_cov=eye,
-        omega_out_radps=np.zeros(3), omega_out_cov=eye, arc_in=0, arc_out=1,
-        probability=probability, chain=0,
-    )  # fmt: skip
-
-
-def play_of(touches, settings=None) -> Play:
-    from dataclasses import replace
-
-    contacts = tuple(replace(c, contact_id=i) for i, c in enumerate(touches))
-    flights = Flights((), contacts, Detections.empty(), Shutter(0, 0, 0, 0, "given"), ())
-    return find_play(flights, settings)
-
-
-def serve_by_a(t=1.0):
-    """Racket at A, own side, other side."""
-    return [
-        touch("racket", t, -1.6, 0.0, 6.0),
-        touch("table", t + 0.15, -0.9, 6.0, 5.5),
-        touch("table", t + 0.50, 0.8, 5.0, 4.5),
-    ]
-
-
-def return_by_b(t):
-    return [touch("racket", t, 1.7, 4.0, -8.0), touch("table", t + 0.35, -0.7, -7.0, -6.0)]
-
-
-def mirrored(touches):
-    from dataclasses import replace
-
-    flip = np.array([-1.0, -1.0, 1.0])
-    return [
-        replace(c, xyz_m=c.xyz_m * flip, v_in_mps=c.v_in_mps * flip, v_out_mps=c.v_out_mps * flip)
-        for c in touches
-    ]
+from halfvolley.match import PlaySettings
 
 
 def test_serve_and_return_missed_by_the_server():
@@ -77,8 +34,6 @@ def test_ends_change_places_with_the_table():
 
 @given(st.floats(-1e4, 1e4))
 def test_a_shift_of_the_clock_changes_nothing_else(shift):
-    from dataclasses import replace
-
     touches = [*serve_by_a(), *return_by_b(1.8), touch("floor", 2.6, -3.0, -5.0)]
     moved = play_of([replace(c, t_s=c.t_s + shift) for c in touches])
     still = play_of(touches)
@@ -236,8 +191,6 @@ def test_a_fast_ball_struck_into_the_own_half_is_no_serve():
 
 # --- touches of unknown kind, and bounces that come too late --------------------------------------
 def other(t_s, xyz_m, vz_in=-2.0, vz_out=2.0, vx=6.0):
-    from dataclasses import replace
-
     c = touch("other", t_s, xyz_m[0], vx, 0.5 * vx)
     return replace(
         c, xyz_m=np.array(xyz_m), v_in_mps=np.array([vx, 0.1, vz_in]),
@@ -280,8 +233,6 @@ def test_any_other_touch_still_ends_the_rally(xyz_m, vz_out, why):
 
 
 def bounce_up(t_s, x_m, vx_in, vz_out):
-    from dataclasses import replace
-
     c = touch("table", t_s, x_m, vx_in, 0.8 * vx_in)
     return replace(c, v_out_mps=np.array([0.8 * vx_in, 0.1, vz_out]))
 

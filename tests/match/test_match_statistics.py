@@ -163,8 +163,11 @@ def test_no_rallies_is_no_error():
     assert alone.n == 0 and isinstance(alone.density, Unknown)
 
 
-def test_strokes_out_of_play_take_no_part():
-    assert summarise([stroke(rally_id=None)], []).players == ()
+def test_strokes_at_fed_balls_count_without_rallies():
+    fed = [stroke(i, rally_id=None, number=None) for i in range(7)]
+    summary = summarise(fed, [])
+    assert (summary.rallies, summary.undecided) == (0, 0)
+    assert [(p.name, p.strokes.n, p.decided) for p in summary.players] == [("Ada", 7, 0)]
 
 
 # --- comparisons ---------------------------------------------------------------------------------

@@ -45,7 +45,9 @@ def test_a_wrong_kind_names_line_and_choices(session):
     text = path.read_text().replace('# kind = "play"', 'kind = "plya"')
     path.write_text(text)
     line = 1 + text[: text.index("kind =")].count("\n")
-    with pytest.raises(BadSession, match=rf"line {line}: clips\[1\].kind .* play, drop, marks"):
+    with pytest.raises(
+        BadSession, match=rf"line {line}: clips\[1\].kind .* play, serves, feed, drop, marks"
+    ):
         read_session(session.folder)
 
 

@@ -97,6 +97,23 @@ def test_measuring_again_is_noticed(top):
     assert read_of(top) == (1, 0)
 
 
+def test_a_run_that_is_broken_off_keeps_what_it_read(top, monkeypatch):
+    monkeypatch.setattr(library_index, "AT_ONCE", 1)
+    real, order = records.read_records, []
+
+    def impatient(folder):
+        order.append(folder.name)
+        if len(order) == 3:
+            raise KeyboardInterrupt
+        return real(folder)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(records, "read_records", impatient)
+        with pytest.raises(KeyboardInterrupt):
+            read_of(top)
+    assert read_of(top) == (1, 0)
+
+
 # --- filters -------------------------------------------------------------------------------------
 def by_hand(top, keep):
     """(clip's session, stroke) of all records that a plain function keeps."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from halfvolley import match
 from halfvolley.camera import Calibration
 from halfvolley.errors import BadSession, FootageError, NoCamera, StorageError, Unknown
 from halfvolley.session import pipeline
@@ -108,6 +109,7 @@ def test_all_stages_run_once_and_then_nothing_does(folder, counted):
         ("masks_px = [[[0, 0], [9, 0], [9, 9]]]", "", ALL[2:], "masks_px changed"),
         ("readout_s = 0.01", "", ALL[4:], "readout_s changed"),
         ("end_a = 'near'", "", ALL[1:], "end_a changed"),
+        ("kind = 'feed'", "", ALL[5:], "kind changed"),
         ("corners_px = [[1, 2], [3, 4], [5, 6], [7, 8]]", "", ALL[1:], "corners_px changed"),
     ],
 )  # fmt: skip
@@ -139,6 +141,27 @@ def test_a_word_about_the_session(folder, counted, head, stages):
     done = measure(folder)
     assert counted == [(c, s) for c in ("a", "b") for s in stages]
     assert (("", "tables") in done.did) == ("venue" not in head)
+
+
+def test_practised_serves_are_read_as_before_but_written_anew(folder, counted):
+    """Their rallies raise no question any more."""
+    first = measure(folder)
+    counted.clear()
+    say(folder, "kind = 'serves'")
+    done = measure(folder)
+    assert counted == []
+    assert done.did == (("", "tables"),)
+    assert done.run != first.run
+
+
+def test_what_fits_no_match_raises_a_question(folder, counted, monkeypatch):
+    monkeypatch.setattr(match, "practice_question", lambda flights, play: "Were serves practised?")
+    measure(folder)
+    clips = read_manifest(folder)["clips"]
+    assert all("Were serves practised?" in clip["warnings"] for clip in clips.values())
+    say(folder, "kind = 'serves'", second=False)
+    measure(folder)
+    assert "Were serves practised?" not in read_manifest(folder)["clips"]["a"]["warnings"]
 
 
 def test_a_change_that_is_taken_back_costs_nothing(folder, counted):

@@ -8,13 +8,17 @@ import numpy as np
 import pytest
 
 from halfvolley.errors import BadSession
+from halfvolley.match import find_feed
 from halfvolley.physics import Environment, fly
-from halfvolley.session.edit import add_point, undo_point
+from halfvolley.session.edit import add_point, set_clip, undo_point
 from halfvolley.session.records import read_records
 from halfvolley.session.schema import read_session
+from halfvolley.session.tables import ClipTables, write_tables
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
-from made_session import make_session
+sys.path.insert(0, str(Path(__file__).parents[1] / "match"))
+from made_session import _camera, make_session
+from made_touches import drill, flights_of
 
 
 @pytest.fixture(scope="module")
@@ -179,3 +183,35 @@ def test_a_session_without_play(tmp_path):
     records = read_records(made.folder)
     assert (records.strokes, records.rallies, records.paths) == ((), (), ())
     assert records.notes == ()
+
+
+# --- practice ------------------------------------------------------------------------------------
+def of_kind(folder, kind):
+    session = read_session(folder)
+    return set_clip(session, session.clips[0].name, kind=kind)
+
+
+def test_of_practised_serves_nobody_wins_a_point(folder):
+    before = read_records(folder)
+    of_kind(folder, "serves")
+    after = read_records(folder)
+    assert len(before.rallies) == 3
+    assert after.rallies == after.score == ()
+    assert [s.fate for s in after.strokes] == [s.fate for s in before.strokes]
+    assert [s.phase for s in after.strokes] == [s.phase for s in before.strokes]
+
+
+def test_strokes_at_fed_balls_know_where_they_went(folder):
+    session = of_kind(folder, "feed")
+    flights = flights_of(drill(10))
+    tables = ClipTables(session.clips[0], _camera(), flights, find_feed(flights), ())
+    write_tables(session, [tables], {}, "fed")
+    records = read_records(folder)
+    assert records.rallies == ()
+    assert [s.fate for s in records.strokes] == ["in", "out", "net", "in"] * 2
+    assert {s.player for s in records.strokes} == {"Ada"}
+    assert {s.phase for s in records.strokes} == {"unknown"}
+    assert [s.waited_s for s in records.strokes] == pytest.approx([0.3] * 8)
+    assert all(s.given_s is None for s in records.strokes)
+    placed = [s.placement is not None for s in records.strokes]
+    assert placed == [s.fate == "in" for s in records.strokes]

@@ -1,5 +1,6 @@
 """Strokes, rallies and players from flights."""
 
 from halfvolley.match.play import PlaySettings, find_play
+from halfvolley.match.practice import find_feed, practice_question
 
-__all__ = ["PlaySettings", "find_play"]
+__all__ = ["PlaySettings", "find_feed", "find_play", "practice_question"]

@@ -129,10 +129,14 @@ def halves(
     Parameters
     ----------
     strokes : sequence of StrokeRecord
-        Those of no rally are in neither half.
+        In the order of play.
     rallies : sequence of RallyRecord
-        All of the session in the order of play; with an odd number the second half has one more.
+        All of the session, likewise; with an odd number the second half has one more. Where there
+        are none, serves or balls that were fed being practised, the strokes are halved.
     """
+    if not rallies:
+        middle = len(strokes) // 2
+        return tuple(strokes[:middle]), tuple(strokes[middle:])
     order = {(r.clip, r.rally_id): i for i, r in enumerate(rallies)}
     places = [(s, order[s.clip, s.rally_id]) for s in strokes
               if s.rally_id is not None and (s.clip, s.rally_id) in order]  # fmt: skip

@@ -95,7 +95,7 @@ class _OpenRally:
 
     @property
     def bounced(self) -> Side | None:
-        return None if self.bounce is None else _half(self.bounce)
+        return None if self.bounce is None else half_of(self.bounce)
 
 
 class _Book:
@@ -118,7 +118,7 @@ class _Book:
         if rally is None and contact.kind == "racket":
             # out of play a hand touches the ball as often as a racket, and looks the same
             contact = replace(contact, kind="other")
-        self.contacts.append(PlayedContact(contact, rally_id, _side_on_table(contact), player))
+        self.contacts.append(PlayedContact(contact, rally_id, side_on_table(contact), player))
 
     def add_stroke(self, contact: Contact, rally: _OpenRally, player: Side) -> None:
         rally.strokes.append(len(self.strokes))
@@ -136,7 +136,7 @@ class _Book:
         if not rally.strokes:
             return
         stroke = self.strokes[rally.strokes[-1]]
-        if stroke.bounce_id is None and _half(contact) != stroke.player:
+        if stroke.bounce_id is None and half_of(contact) != stroke.player:
             self.strokes[rally.strokes[-1]] = replace(stroke, bounce_id=contact.contact_id)
 
     def close(self) -> Play:
@@ -177,7 +177,7 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
     """Enter a touch into the rally, end the rally where it decides it; whose touch it is."""
     rally.fell_s = None
     if contact.kind == "racket":
-        player = _striker_at_racket(contact, settings)
+        player = striker_at_racket(contact, settings)
         rally.unseen += int(bool(rally.strokes) and player == rally.striker)
         rally.striker, rally.bounce, rally.netted = player, None, False
         book.add_stroke(contact, rally, player)
@@ -193,7 +193,7 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
 
 
 def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
-    half = _half(contact)
+    half = half_of(contact)
     if not rally.netted:
         sender = _striker_by_direction(contact, settings)
         if sender is not None and sender != rally.striker:
@@ -225,11 +225,11 @@ def _serve_at(
     """
     rest = [c for c in run[i : i + 6] if c.kind != "net"]
     if rest and run[i].kind == "racket":
-        server = _striker_at_racket(run[i], settings)
+        server = striker_at_racket(run[i], settings)
         if len(rest) >= 3 and _two_bounces(rest[1], rest[2], server, settings):
             return _Serve(run[i].t_s, server)
     elif out_of_play and len(rest) >= 2 and run[i].kind == "table":
-        first = _half(run[i])
+        first = half_of(run[i])
         if _two_bounces(rest[0], rest[1], first, settings):
             return _Serve(None, first)
     return None
@@ -240,10 +240,10 @@ def _cut_serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve 
     rest = [c for c in run[i : i + 4] if c.kind != "net"]
     if len(rest) < 2 or run[i].kind != "racket" or rest[1].kind != "table":
         return None
-    server = _striker_at_racket(run[i], settings)
+    server = striker_at_racket(run[i], settings)
     tossed = float(np.hypot(*run[i].v_in_mps[:2])) < settings.toss_mps
     soon = len(rest) > 2 and rest[2].t_s - rest[1].t_s < settings.serve_flight_s
-    over = _striker_by_direction(rest[1], settings) == server == _half(rest[1])
+    over = _striker_by_direction(rest[1], settings) == server == half_of(rest[1])
     return _Serve(run[i].t_s, server) if tossed and over and not soon else None
 
 
@@ -251,7 +251,7 @@ def _two_bounces(one: Contact, two: Contact, server: Side, settings: PlaySetting
     if one.kind != "table" or two.kind not in ("table", "edge"):
         return False
     going = _striker_by_direction(one, settings)
-    return _half(one) == server and _half(two) != server and going in (server, None)
+    return half_of(one) == server and half_of(two) != server and going in (server, None)
 
 
 def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
@@ -260,11 +260,11 @@ def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
     A ball that comes over the net, or is struck and then bounces on the other side, is in play.
     """
     if run[i].kind == "racket":
-        striker = _striker_at_racket(run[i], settings)
+        striker = striker_at_racket(run[i], settings)
         rest = [c for c in run[i + 1 : i + 3] if c.kind != "net"]
-        return bool(rest) and rest[0].kind in ("table", "edge") and _half(rest[0]) != striker
+        return bool(rest) and rest[0].kind in ("table", "edge") and half_of(rest[0]) != striker
     sender = _striker_by_direction(run[i], settings)
-    return run[i].kind == "table" and sender is not None and sender != _half(run[i])
+    return run[i].kind == "table" and sender is not None and sender != half_of(run[i])
 
 
 def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
@@ -273,7 +273,7 @@ def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
     for contact in run[i:]:
         if contact.kind == "table":
             sender = _striker_by_direction(contact, settings)
-            if sender is None or sender in (_half(contact), *senders):
+            if sender is None or sender in (half_of(contact), *senders):
                 return False
             senders.append(sender)
         if len(senders) == 2 or contact.kind not in ("table", "racket", "net"):
@@ -281,12 +281,14 @@ def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
     return len(senders) == 2
 
 
-def _half(contact: Contact) -> Side:
+def half_of(contact: Contact) -> Side:
+    """The half of the table that a contact lies over."""
     return "A" if contact.xyz_m[0] < 0 else "B"
 
 
-def _side_on_table(contact: Contact) -> Side | None:
-    return _half(contact) if contact.kind in ("table", "edge") else None
+def side_on_table(contact: Contact) -> Side | None:
+    """The half of the table that was touched; None where it was not."""
+    return half_of(contact) if contact.kind in ("table", "edge") else None
 
 
 def _striker_by_direction(contact: Contact, settings: PlaySettings) -> Side | None:
@@ -297,7 +299,13 @@ def _striker_by_direction(contact: Contact, settings: PlaySettings) -> Side | No
     return "A" if vx > 0 else "B"
 
 
-def _striker_at_racket(contact: Contact, settings: PlaySettings) -> Side:
+def sends_away(contact: Contact, striker: Side, settings: PlaySettings) -> bool:
+    """Whether a ball leaves a racket towards the other end."""
+    vx = float(contact.v_out_mps[0])
+    return vx > settings.sure_vx_mps if striker == "A" else vx < -settings.sure_vx_mps
+
+
+def striker_at_racket(contact: Contact, settings: PlaySettings) -> Side:
     """The player at this end; near the net, who sends the ball away or had it coming."""
     x = float(contact.xyz_m[0])
     if abs(x) < settings.sure_x_m:

@@ -94,7 +94,7 @@ def summarise(strokes: Sequence[StrokeRecord], rallies: Sequence[RallyRecord]) -
     Parameters
     ----------
     strokes : sequence of StrokeRecord
-        Of all clips; strokes outside rallies take no part.
+        Of all clips; those at balls that were fed belong to no rally, and count.
     rallies : sequence of RallyRecord
         Of all clips.
 
@@ -108,12 +108,11 @@ def summarise(strokes: Sequence[StrokeRecord], rallies: Sequence[RallyRecord]) -
     Intervals take strokes as drawn independently. Strokes of one rally are not quite that, so true
     intervals are a little wider.
     """
-    played = [s for s in strokes if s.rally_id is not None]
     names = sorted(
-        {s.player for s in played} | {name for r in rallies for name in r.names if r.n_strokes}
+        {s.player for s in strokes} | {name for r in rallies for name in r.names if r.n_strokes}
     )
     players = tuple(
-        _player(name, [s for s in played if s.player == name], rallies) for name in names
+        _player(name, [s for s in strokes if s.player == name], rallies) for name in names
     )
     lets = sum(r.outcome.how == "let" for r in rallies)
     undecided = sum(r.outcome.winner is None and r.outcome.how != "let" for r in rallies)

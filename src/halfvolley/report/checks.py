@@ -224,7 +224,7 @@ def read_checks(folder: Path) -> dict[str, Checks]:
     out = {}
     measured = {clip.clip for clip in read_summary(folder).clips}
     for entry in read_session(folder).clips:
-        if entry.kind != "play" and entry.name in measured:
+        if entry.kind in ("drop", "marks") and entry.name in measured:
             check = checks_of(load_clip(folder, entry.name))
             if check is not None:
                 out[entry.name] = check

@@ -39,6 +39,10 @@ def print_comparison(compared: "Compared", console: Console) -> None:
         for words in finding_words(c):
             console.print(escape(words), soft_wrap=True)
         console.print(_table(c))
+        for d in c.differences:
+            if isinstance(d.difference, Unknown):
+                why = d.difference.reason
+                console.print(f"[dim]{d.what}: unknown, {why}[/dim]", soft_wrap=True)
     console.print(f"\n[dim]{escape(_looks_words(compared))}[/dim]", soft_wrap=True)
     for words in CAUTIONS:
         console.print(f"[dim]{words}[/dim]", soft_wrap=True)
@@ -85,7 +89,7 @@ def _table(c: "Comparison") -> Table:
         ("effect", "g, 95 %"), ("p", "adjusted"),
     ):  # fmt: skip
         table.add_column(f"{head}\n[dim]{unit}[/dim]", justify="right")
-    table.add_column("verdict\n", overflow="fold")
+    table.add_column("first is\n")
     for d in c.differences:
         table.add_row(*(escape(cell) for cell in _cells(d)))
     return table
@@ -95,7 +99,7 @@ def _cells(d: "Difference") -> list[str]:
     percent = d.unit == "1"
     digits = 0 if percent else DIGITS[d.unit]
     scale = 100.0 if percent else 1.0
-    verdict = {"more": "first larger", "less": "first smaller", "not shown": "no difference shown"}
+    verdict = {"more": "larger", "less": "smaller", "not shown": "not shown to differ"}
     return [
         f"{d.what} [{'%' if percent else d.unit}]",
         _mean(scale * d.a, d.n_a, digits),
@@ -103,8 +107,7 @@ def _cells(d: "Difference") -> list[str]:
         interval_words(d.difference, percent=percent, digits=digits),
         interval_words(d.effect, digits=2),
         "–" if d.p != d.p else "< 0.001" if d.p < 0.001 else f"{d.p:.3f}",
-        verdict.get(d.verdict)
-        or f"unknown: {d.difference.reason if isinstance(d.difference, Unknown) else ''}",
+        verdict.get(d.verdict, "unknown"),
     ]
 
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from halfvolley.session.library import Library, PlayerEntry, SessionEntry, StrokeFilter
 
 MANY = 24  # more rows than this are in the export
+BY_WEEK = ("speed", "topspin", "share on the table")  # what a table of weeks has room for
 DIGITS = {"m/s": 1, "rev/s": 0, "m": 2, "s": 2, "1": 2}
 
 TREND_CAUTION = (
@@ -138,13 +139,12 @@ def _session_table(sessions: "Sequence[SessionEntry]", filtered: bool) -> Table:
 
 
 def _player_table(players: "Sequence[PlayerEntry]") -> Table:
-    table = Table(title="Players", title_justify="left", box=None, pad_edge=False,
-                  title_style="dim")  # fmt: skip
+    title = "Players: medians with the middle half, shares with 95 %; rallies won are of all"
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, title_style="dim")
     table.add_column("player\n", overflow="fold")
     for head, unit in (
-        ("sessions", ""), ("strokes", ""), ("speed", "m/s, middle half"),
-        ("topspin", "rev/s, middle half"), ("on the table", "% (95 %)"),
-        ("rallies won", "% of all (95 %)"),
+        ("sessions", ""), ("strokes", ""), ("speed", "m/s"), ("topspin", "rev/s"),
+        ("on the table", "%"), ("rallies won", "%"),
     ):  # fmt: skip
         table.add_column(f"{head}\n[dim]{unit}[/dim]", justify="right")
     for p in players:
@@ -181,16 +181,16 @@ def _print_left_out(
 
 def _week_table(player: "PlayerTrends") -> Table:
     table = Table(box=None, pad_edge=False)
-    table.add_column("week of\n")
+    table.add_column("week of\n", no_wrap=True)
     table.add_column("sessions\n", justify="right")
-    for trend in player.trends:
-        unit = "% (95 %)" if trend.unit == "1" else f"{trend.unit} (95 %)"
-        table.add_column(f"{trend.what}\n[dim]{unit}[/dim]", justify="right")
-    mondays = sorted({w.monday for t in player.trends for w in t.weeks})
-    for monday in mondays[-MANY:]:
-        of_week = [next((w for w in t.weeks if w.monday == monday), None) for t in player.trends]
+    shown = [t for t in player.trends if t.what in BY_WEEK]
+    for trend in shown:
+        unit = "%" if trend.unit == "1" else trend.unit
+        table.add_column(f"{trend.what}\n[dim]{unit}, 95 %[/dim]", justify="right", no_wrap=True)
+    for monday in sorted({w.monday for t in shown for w in t.weeks})[-MANY:]:
+        of_week = [next((w for w in t.weeks if w.monday == monday), None) for t in shown]
         sessions = max(w.sessions for w in of_week if w is not None)
-        cells = [_week_cell(w, t) for w, t in zip(of_week, player.trends, strict=True)]
+        cells = [_week_cell(w, t) for w, t in zip(of_week, shown, strict=True)]
         table.add_row(str(monday), str(sessions), *cells)
     return table
 

@@ -127,7 +127,7 @@ def harvest_labels(
     session = read_session(folder)
     say = progress or (lambda text, share: None)
     entries = [session.clip(name) for name in clips] or [
-        entry for entry in session.clips if entry.kind == "play"
+        entry for entry in session.clips if entry.kind in ("play", "serves")
     ]
     done: list[HarvestedClip] = []
     failed: list[tuple[str, str]] = []

@@ -159,7 +159,7 @@ def _stroke(s: StrokeRecord, rally: RallyRecord | None, given: set[str]) -> Row:
     row: Row = {
         "clip": s.clip, "stroke_id": s.stroke_id, "rally_id": s.rally_id, "number": s.number,
         "phase": None if s.phase == "unknown" else s.phase, "player": _named(s.player, given),
-        "opponent": None, "own_serve": None, "won": None,
+        "opponent": None, "own_serve": True if s.number == 1 else None, "won": None,
         "kind": guess.best, "kind_probability": guess.of(guess.best), "t_s": s.t_s,
         "height_m": s.height_m, "behind_m": s.behind_m,
         "fate": None if s.fate == "unknown" else s.fate,

@@ -87,7 +87,10 @@ STAGES = (
         lambda s, c: {"air": asdict(s.air), "ball": ball_facts(s.ball)},
         stages.drops, "weighing the bounces", ("drop",),
     ),
-    Stage("match", 3, ("flight",), _nothing, stages.match, "reading rallies"),
+    Stage(
+        "match", 3, ("flight",), lambda s, c: {"kind": "feed" if c.kind == "feed" else "play"},
+        stages.match, "reading rallies",
+    ),
 )  # fmt: skip
 
 
@@ -438,7 +441,7 @@ def _run_key(session: Session, works: list[ClipWork], failed: dict[str, str]) ->
     """Names one result: everything that the tables are made from."""
     said = {
         "players": [session.player_a, session.player_b],
-        "clips": [[w.entry.name, w.entry.end_a] for w in works],
+        "clips": [[w.entry.name, w.entry.end_a, w.entry.kind] for w in works],
         "failed": failed,
     }
     inputs = {f"{w.entry.name}/{name}": parts.key for w in works for name, parts in w.parts.items()}
@@ -451,6 +454,7 @@ def _write_tables(
     failed: dict[str, HalfvolleyError],
     did: list[tuple[str, str]],
 ) -> str:
+    from halfvolley.match import practice_question
     from halfvolley.session.tables import ClipTables, read_manifest, write_tables
 
     reasons = {name: str(error) for name, error in failed.items()}
@@ -460,16 +464,18 @@ def _write_tables(
         return run
     clips = []
     for work in works:
-        scan, flights = work.result("scan"), work.result("flight")
+        scan, flights, play = (work.result(name) for name in ("scan", "flight", "match"))
         warnings = (
             *work.result("probe").info.warnings, *scan.warnings,
             *work.result("camera").warnings, *scan.camera.warnings, *flights.warnings,
         )  # fmt: skip
-        if work.entry.kind != "marks" and not (work.result("match").contacts or flights.warnings):
+        if work.entry.kind != "marks" and not (play.contacts or flights.warnings):
             warnings += ("No bounce and no stroke was seen: no ball was in play at this table.",)
+        if work.entry.kind == "play" and (question := practice_question(flights, play)):
+            warnings += (question,)
         clips.append(
             ClipTables(
-                work.entry, scan.camera, flights, work.result("match"),
+                work.entry, scan.camera, flights, play,
                 tuple(dict.fromkeys(warnings)), work.result_if_any("marks"),
                 work.result_if_any("drops"),
             )

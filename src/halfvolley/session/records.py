@@ -28,7 +28,14 @@ from halfvolley.match.records import (
 from halfvolley.match.score import PointCorrection, ScoredRally, ScoreSettings, follow_score
 from halfvolley.physics import Environment, fly
 from halfvolley.session.columns import STATE
-from halfvolley.session.read import ClipSummary, ContactRow, RallyRow, Summary, read_summary
+from halfvolley.session.read import (
+    ClipSummary,
+    ContactRow,
+    RallyRow,
+    StrokeRow,
+    Summary,
+    read_summary,
+)
 from halfvolley.session.schema import PointWord, Session, read_session
 from halfvolley.session.stages import environment
 from halfvolley.types import FloatArray, Side
@@ -88,12 +95,14 @@ def read_records(folder: Path | str) -> Records:
     rallies: list[RallyRecord] = []
     paths: list[FlightPath] = []
     air = environment(session)
+    kinds = {entry.name: entry.kind for entry in session.clips}
     for clip in summary.clips:
         flown = [_path(row, air) for row in rows.arcs if row["clip"] == clip.clip]
         own = _rallies(clip)
         corrected = {r.rally_id: r for r in own}
         paths += flown
-        rallies += own
+        if kinds.get(clip.clip) != "serves":  # of a practised serve nobody wins a point
+            rallies += own
         strokes += _strokes(clip, rows.of(clip.clip), flown, corrected)
     corrections, notes = _corrections(session.points, rallies)
     rallies = [_corrected(r, corrections.get((r.clip, r.rally_id))) for r in rallies]
@@ -235,7 +244,7 @@ def _strokes(
                 behind_m=None if touch.x_m is None else behind_end_line(touch.x_m),
                 clearance_m=_crossing(from_contact, [touch, *own]),
                 placement=_placement(contacts, stroke.bounce_id, stroke.player),
-                fate=_fate(stroke.bounce_id, answer, stroke.player, rally),
+                fate=_fate(stroke, own, answer, rally),
                 waited_s=waited,
                 given_s=None if answer is None or answer.player == stroke.player
                 else answer.t_s - touch.t_s,
@@ -300,17 +309,30 @@ def _placement(
 
 
 def _fate(
-    bounce_id: int | None, answer: ContactRow | None, striker: Side, rally: RallyRecord | None
-) -> Fate:
-    """Where a stroke's ball went."""
-    if bounce_id is not None:
+    stroke: StrokeRow, own: Sequence[ContactRow], answer: ContactRow | None,
+    rally: RallyRecord | None,
+) -> Fate:  # fmt: skip
+    """Where a stroke's ball went; `own` are the touches up to the answer."""
+    if stroke.bounce_id is not None:
         return "in"
+    if rally is None:
+        return _fed_fate(own, stroke.player)
     if answer is not None:
-        return "in" if answer.player != striker else "unknown"
-    if rally is None or rally.outcome.winner in (None, striker):
+        return "in" if answer.player != stroke.player else "unknown"
+    if rally.outcome.winner in (None, stroke.player):
         return "unknown"
     how = rally.outcome.how
     return how if how in ("net", "out", "own side") else "unknown"
+
+
+def _fed_fate(own: Sequence[ContactRow], striker: Side) -> Fate:
+    """The same outside rallies, where the next bounce may be that of the next ball already."""
+    netted = bool(own) and own[0].kind == "net"
+    down = next((c for c in own if c.kind != "net"), None)
+    if down is None or down.kind != "floor":
+        return "unknown"
+    fell_back = (down.x_m < 0) == (striker == "A")
+    return "net" if netted and fell_back else "out"
 
 
 # --- a person's word -----------------------------------------------------------------------------

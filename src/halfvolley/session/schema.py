@@ -19,7 +19,8 @@ from halfvolley.errors import BadSession
 SCHEMA_VERSION = 1
 FILE_NAME = "session.toml"
 DETECTORS = ("auto", "classical", "network")
-CLIP_KINDS = ("play", "drop", "marks")
+PLAYED_KINDS = ("play", "serves", "feed")
+CLIP_KINDS = (*PLAYED_KINDS, "drop", "marks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +65,9 @@ KEYS = (
     Key("clips", "name", "text", None, "", "short unique name; left out: the file's stem"),
     Key(
         "clips", "kind", "choice", "play", "",
-        "what it shows: play; drop: a ball let fall on the table; marks: a ball laid on the marks "
-        "of calibrate --verify", choices=CLIP_KINDS,
+        "what it shows: play; serves: serves without play; feed: balls fed by a machine or a "
+        "coach; drop: a ball let fall on the table; marks: a ball laid on the marks of "
+        "calibrate --verify", choices=CLIP_KINDS,
     ),
     Key(
         "clips", "chapters", "paths", (), "",
@@ -142,7 +144,7 @@ class ClipEntry:
 
     name: str
     path: Path  # absolute
-    kind: str  # "play", "drop" or "marks"
+    kind: str  # "play", "serves", "feed", "drop" or "marks"
     chapters: tuple[Path, ...]  # absolute; what follows `path` without a gap
     end_a: str  # "auto", "left", "right", "near" or "far"
     table: int

@@ -186,10 +186,10 @@ def drops(
 
 def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:
     """Rallies and strokes."""
-    from halfvolley.match import find_play
+    from halfvolley.match import find_feed, find_play
 
-    del session, entry, tell
-    return find_play(flights)
+    del session, tell
+    return find_feed(flights) if entry.kind == "feed" else find_play(flights)
 
 
 def shutter(entry: ClipEntry, info: ClipInfo) -> Shutter:
