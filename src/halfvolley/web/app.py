@@ -59,6 +59,7 @@ def make_app(bench: Bench, rules: Rules) -> ASGIApp:
     """
     from starlette.staticfiles import StaticFiles
 
+    from halfvolley.web.files import file_routes
     from halfvolley.web.pages import build
     from halfvolley.web.pictures import picture_routes
     from halfvolley.web.upload import upload_routes
@@ -72,6 +73,7 @@ def make_app(bench: Bench, rules: Rules) -> ASGIApp:
     app.mount("/static", StaticFiles(directory=STATIC))
     app.include_router(picture_routes(bench))
     app.include_router(upload_routes(bench))
+    app.include_router(file_routes(bench))
     ui.run_with(
         app, root=lambda: build(bench), title="halfvolley", favicon=STATIC / "mark.svg", dark=False,
         tailwind=False, show_welcome_message=False, binding_refresh_interval=None,

@@ -1,17 +1,18 @@
 """Exact frames of clips as JPEG, quick to step through and to jump about in.
 
 A film keeps its decoder open: the next frame costs one decoding, a jump a search from the keyframe
-before. Frames that are passed on the way are kept too, since they are asked for next.
+before. The frames that were decoded last are kept, since requests for neighbours come in any order.
 """
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from halfvolley.errors import BadInput
+from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
 from halfvolley.session.labels import frames_at
 from halfvolley.session.recording import Recording
@@ -20,8 +21,9 @@ from halfvolley.video import to_rgb
 
 KEPT_BYTES = 192 << 20  # of JPEGs of all films
 KEPT_FILMS = 4
-ON_THE_WAY = 16  # frames nearer than this are decoded through rather than sought
+NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
 RUN = 600  # frames that one opening of the decoder gives
+TILE_PX = 288  # side of one picture of a strip
 WIDTHS_PX = (320, 960, 1920)  # what a page may ask for
 
 
@@ -69,6 +71,7 @@ class Film:
         self._store = store
         self._lock = threading.Lock()
         self._frames: Iterator[Frame] = iter(())
+        self._recent: OrderedDict[int, ByteImage] = OrderedDict()  # decoded last
         self._next = self._end = 0  # `_frames` gives these indices next
         self.changed_ns = _changed_ns(self.info.path)
         self._name = (str(self.info.path), self.changed_ns)
@@ -91,29 +94,64 @@ class Film:
             return kept
         with self._lock:
             kept = self._store.get(name)  # another request may have passed by it
-            return kept if kept is not None else self._decode(index, width_px)
-
-    def _decode(self, index: int, width_px: int) -> bytes:
-        if not self._next <= index < min(self._next + ON_THE_WAY, self._end):
-            self._end = min(index + RUN, len(self.info.pts_s))
-            self._frames = frames_at(self.recording, range(index, self._end))
-        data = b""
-        for frame in self._frames:
-            self._next = frame.index + 1
-            data = encode_jpeg(to_rgb(frame, self.info), width_px)
-            # a picture that cannot be decoded is stood in for by the one after it
-            self._store.put((*self._name, frame.index, width_px), data)
-            if frame.index >= index:
-                break
-        if not data:
-            self._end = 0
-            raise BadInput(f"frame {index} cannot be decoded; the clip is damaged there")
+            if kept is not None:
+                return kept
+            data = encode_jpeg(self._picture(index), width_px)
+        self._store.put(name, data)
         return data
 
-    def pictures(self, indices: Sequence[int]) -> Iterator[tuple[int, ByteImage]]:
-        """Index and (h, w, 3) red, green, blue of some frames, in order."""
-        for frame in frames_at(self.recording, indices):
-            yield frame.index, np.asarray(to_rgb(frame, self.info))
+    def _picture(self, index: int) -> ByteImage:
+        """A decoded frame; the lock is held."""
+        if index in self._recent:
+            return self._recent[index]
+        if not self._next <= index < min(self._next + NEAR, self._end):
+            self._end = min(index + RUN, len(self.info.pts_s))
+            self._frames = frames_at(self.recording, range(index, self._end))
+        for frame in self._frames:
+            self._next = frame.index + 1
+            picture = to_rgb(frame, self.info)
+            self._recent[frame.index] = picture
+            if len(self._recent) > NEAR:
+                self._recent.popitem(last=False)
+            if frame.index >= index:  # one that cannot be decoded is stood in for by the next
+                return picture
+        self._end = 0
+        raise BadInput(f"frame {index} cannot be decoded; the clip is damaged there")
+
+    def strip(self, index: int, centre_px: tuple[float, float], side_px: float, near: int) -> bytes:
+        """One place in a frame and in its neighbours in time, side by side.
+
+        Parameters
+        ----------
+        index : int
+            The frame in the middle.
+        centre_px : tuple of float
+            (u, v) of the place [px].
+        side_px : float
+            Side of the square that is shown [px].
+        near : int
+            How many frames before and after it.
+
+        Raises
+        ------
+        BadInput, FootageError
+            As for `jpeg`.
+        """
+        name = (*self._name, index, centre_px, side_px, near)
+        kept = self._store.get(name)
+        if kept is not None:
+            return kept
+        strip = np.zeros((TILE_PX, (2 * near + 1) * TILE_PX, 3), np.uint8)
+        last = len(self.info.pts_s) - 1
+        with self._lock:
+            for k in range(-near, near + 1):
+                if 0 <= index + k <= last:
+                    x = (k + near) * TILE_PX
+                    tile = crop(self._picture(index + k), centre_px, side_px, TILE_PX)
+                    strip[:, x : x + TILE_PX] = tile
+        data = encode_jpeg(strip, strip.shape[1])
+        self._store.put(name, data)
+        return data
 
 
 class Films:

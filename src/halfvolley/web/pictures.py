@@ -20,6 +20,20 @@ def picture_routes(bench: "Bench") -> APIRouter:
     """Addresses below /picture; a session is named by its key, a clip by its name."""
     routes = APIRouter(prefix="/picture")
 
+    @routes.get("/{key}/{clip}/strip.jpg")
+    def strip(
+        key: str, clip: str, frame: int, u: float, v: float, side: float, near: int = 2
+    ) -> Response:
+        def make() -> bytes:
+            film = film_of(bench, key, clip)
+            if not (0 <= near <= 3 and 8.0 <= side <= 2.0 * max(film.info.size_px)):
+                raise BadInput("such a strip is not made")
+            if not 0 <= frame < len(film.info.pts_s):
+                raise BadInput(f"there is no frame {frame}")
+            return film.strip(frame, (u, v), side, near)
+
+        return _jpeg(make)
+
     @routes.get("/{key}/{clip}/{index}.jpg")
     def frame(key: str, clip: str, index: int, width: int = 960) -> Response:
         def make() -> bytes:

@@ -46,6 +46,7 @@ class Places:
     def __init__(self, root: Path, footage: Sequence[Path] = ()) -> None:
         self.root = root.resolve()
         self.readable = (self.root, *(path.resolve() for path in footage))
+        self._found: dict[str, Path] = {}  # sessions by key, as last seen
 
     def sessions(self) -> list[Place]:
         """All sessions, by name."""
@@ -54,6 +55,7 @@ class Places:
             for folder, _, files in _walk(self.root)
             if FILE_NAME in files
         ]
+        self._found = {place.key: place.path for place in found}
         return sorted(found, key=lambda place: place.title.casefold())
 
     def session(self, key: str) -> Path:
@@ -64,9 +66,12 @@ class Places:
         BadInput
             If no session has this key.
         """
-        for place in self.sessions():
-            if place.key == key:
-                return place.path
+        path = self._found.get(key)
+        if path is None or not (path / FILE_NAME).is_file():
+            self.sessions()
+            path = self._found.get(key)
+        if path is not None:
+            return path
         raise BadInput("there is no such session any more; go back to all sessions")
 
     def key_of(self, folder: Path) -> str:

@@ -45,6 +45,15 @@ def find_camera(folder: Path, *, progress: Progress, clip: str) -> str:
     )
 
 
+def propose_labels(folder: Path, *, progress: Progress) -> str:
+    """Labels from what was measured; what a person decided stays."""
+    from halfvolley.session.labels import harvest_labels
+
+    done = harvest_labels(folder, progress=progress)
+    accepted, open_ = (sum(getattr(c, k) for c in done.clips) for k in ("accepted", "open"))
+    return f"{accepted} labels are sure, {open_} wait for you."
+
+
 def draw_video(folder: Path, *, progress: Progress) -> str:
     """The report with the clips with the flight drawn in."""
     from halfvolley.report import write_report

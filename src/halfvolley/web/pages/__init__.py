@@ -10,7 +10,9 @@ from halfvolley.web.pages.camera import camera
 from halfvolley.web.pages.enter import enter
 from halfvolley.web.pages.home import home, new
 from halfvolley.web.pages.jobs import job_strip
+from halfvolley.web.pages.labels import labels
 from halfvolley.web.pages.play import play
+from halfvolley.web.pages.report import report
 from halfvolley.web.parts import tag
 
 if TYPE_CHECKING:
@@ -32,7 +34,9 @@ def build(bench: "Bench") -> None:
         "/new": lambda: new(bench),
         "/s/{key}": lambda key: enter(bench, key),
         "/s/{key}/camera/{clip}": lambda key, clip: camera(bench, key, unquote(clip)),
+        "/s/{key}/labels/{clip}": lambda key, clip: labels(bench, key, unquote(clip)),
         "/s/{key}/play/{clip}": lambda key, clip: play(bench, key, unquote(clip)),
+        "/s/{key}/report/{clip}": lambda key, clip: report(bench, key, unquote(clip)),
     }
     screen = ui.sub_pages(pages).classes(replace="screen")
     job_strip(bench, screen.refresh)
