@@ -6,6 +6,7 @@ Makes a small session in a folder of its own, which takes a few minutes, and nee
 """
 
 import io
+import os
 import re
 import shutil
 import subprocess
@@ -19,14 +20,18 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 SIZE = {"width": 1280, "height": 800}
-COLOURS = 96  # keeps a picture below 150 kB
+COLOURS = 224  # keeps a picture below 200 kB
 
 
 @contextmanager
 def workbench(root: Path, *more: str) -> Iterator[str]:
     """A running workbench: its address."""
     command = [sys.executable, "-m", "halfvolley.cli", "workbench", str(root), "--no-browser"]
-    process = subprocess.Popen([*command, "--port", "0", *more], stdout=subprocess.PIPE, text=True)
+    # paths are shown from a person's own folder on
+    environment = os.environ | {"HOME": str(root.parent), "USER": "coach", "LOGNAME": "coach"}
+    process = subprocess.Popen(
+        [*command, "--port", "0", *more], stdout=subprocess.PIPE, text=True, env=environment
+    )
     assert process.stdout is not None
     found = re.search(r"http://\S+", process.stdout.readline())
     assert found is not None
@@ -94,6 +99,7 @@ def _before_measuring(camera: Camera, address: str) -> None:
     page.get_by_role("link", name="Labels").click()
     camera.take(page, "labels-none")
     page.get_by_text(re.compile("Measured:")).wait_for(timeout=900_000)
+    page.context.close()
 
 
 def _measured(camera: Camera, address: str) -> None:
@@ -114,6 +120,11 @@ def _measured(camera: Camera, address: str) -> None:
         page.get_by_role("link", name="Clip and camera").click()
         page.get_by_role("button", name=re.compile("first corner")).first.focus()
         camera.take(page, f"camera-{theme}")
+        page.get_by_role("link", name="Ball").click()
+        for _ in range(3):
+            page.keyboard.press("ArrowRight")
+        page.get_by_role("button", name="Add a region").click()
+        camera.take(page, f"ball-{theme}")
         page.get_by_role("link", name="Labels").click()
         camera.take(page, f"labels-{theme}")
         page.get_by_role("button", name="The ball", exact=True).click()
@@ -124,6 +135,7 @@ def _measured(camera: Camera, address: str) -> None:
         camera.take(page, f"labels-sheet-{theme}", 4000)
         page.get_by_role("link", name="Report").click()
         camera.take(page, f"report-{theme}")
+        page.context.close()
 
 
 def _trouble(camera: Camera, address: str, root: Path) -> None:

@@ -1,8 +1,6 @@
 """A workbench of its own process on a folder with one made clip, and a browser to use it with."""
 
-import re
 import shutil
-import subprocess
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,40 +10,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))  # importlib mode does not do it
 
 from made import game
+from running import serve
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
-
-
-@dataclass
-class Served:
-    """A running workbench."""
-
-    root: Path
-    process: subprocess.Popen
-    address: str
-
-    def kill(self):
-        """As when the machine loses power."""
-        self.process.kill()
-        self.process.communicate()
-
-    def end(self):
-        """As with Ctrl-C."""
-        self.process.terminate()
-        self.process.communicate(timeout=20)
-
-
-def serve(root: Path, port: int = 0) -> Served:
-    """Start a workbench; it says its own address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "halfvolley.cli", "workbench", str(root), "--no-browser",
-         "--port", str(port)],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-    line = process.stdout.readline()
-    found = re.search(r"http://\S+", line)
-    assert found, line + process.stdout.read()
-    return Served(root, process, found[0].rstrip("/"))
 
 
 @dataclass

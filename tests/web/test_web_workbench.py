@@ -10,12 +10,13 @@ import time
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from running import serve
 
 from halfvolley.session.labels import read_labels
 from halfvolley.session.schema import read_session
 
 MEASURING_S = 300_000  # [ms] much more than it takes, for a machine that has other things to do
-SCREENS = ("camera", "labels", "play", "report")
+SCREENS = ("camera", "ball", "labels", "play", "report")
 
 
 def component(page, css: str, expression: str):
@@ -57,6 +58,21 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("How well it fits").wait_for()
     assert page.get_by_text(re.compile(r"0\.\d\d px, \d+\.\d mm")).count()
 
+    # ball: a region over the whole picture would lose every sighting; it is taken away again
+    page.get_by_role("link", name="Ball").click()
+    page.locator(".candidates strong").first.wait_for()
+    page.get_by_role("button", name="Add a region").click()
+    page.get_by_text("1 region: of the sightings now known, 0 of").wait_for()
+    for corner, moves in ((1, "Left Up"), (2, "Right Up"), (3, "Right Down"), (4, "Left Down")):
+        handle = page.get_by_role("button", name=f"Region 1, corner {corner};")
+        for way in moves.split():
+            for _ in range(96):
+                handle.press(f"Shift+Arrow{way}", no_wait_after=True)
+    n = re.search(r"\d+", page.get_by_text(re.compile("Found in")).inner_text())[0]
+    page.get_by_text(f"{n} of {n} of the ball would be lost").wait_for()
+    page.get_by_role("button", name="Remove the last").click()
+    page.get_by_text("No region is left out").wait_for()
+
     # labels: twenty decisions by keyboard
     page.get_by_role("link", name="Labels").click()
     page.get_by_role("button", name="The ball", exact=True).click()
@@ -68,6 +84,7 @@ def test_the_whole_job(new_window, root):
     page.keyboard.press("Enter")
     page.get_by_text("20 decided now").wait_for()
     page.keyboard.press("w")
+    page.get_by_text("21 decided now").wait_for()
     page.keyboard.press("u")
     page.get_by_text("20 decided now").wait_for()
     said = [label for label in read_labels(folder).labels if label.by_person]
@@ -140,6 +157,26 @@ def test_a_second_window_is_told_and_may_take_over(new_window, root):
     first.page.get_by_text("open in another window").wait_for()
 
 
+def test_what_was_decided_outlives_a_killed_server(new_window, root, served):
+    folder = next(p.parent for p in root.glob("*/session.toml"))
+    other = serve(root)
+    window = new_window(address=other.address)
+    open_session(window)
+    page = window.page
+    page.get_by_role("link", name="Labels").click()
+    page.get_by_role("button", name="Not the ball", exact=True).click()
+    page.get_by_text("1 of ").wait_for()
+    n = sum(label.by_person for label in read_labels(folder).labels)
+    page.keyboard.press("r")
+    page.get_by_text("1 decided now").wait_for()
+    other.kill()
+    assert sum(label.by_person for label in read_labels(folder).labels) == n + 1
+    # started again at the same address, the window finds its way back by itself
+    again = serve(root, int(other.address.rsplit(":", 1)[1]))
+    page.get_by_text("0 decided now").wait_for()
+    again.end()
+
+
 def open_session(window) -> None:
     window.open("/")
     window.page.locator(".card .cover").first.click()
@@ -154,7 +191,13 @@ def test_every_screen_is_accessible(new_window, theme):
     page.get_by_role("heading", name="New session").wait_for()
     look_over(page, "new")
     open_session(window)
-    names = {"camera": "Clip and camera", "labels": "Labels", "play": "Play", "report": "Report"}
+    names = {
+        "camera": "Clip and camera",
+        "ball": "Ball",
+        "labels": "Labels",
+        "play": "Play",
+        "report": "Report",
+    }
     for screen in SCREENS:
         page.get_by_role("link", name=names[screen]).click()
         page.wait_for_url(f"**/{screen}/**")

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -68,6 +69,12 @@ def current_client() -> Client:
 def quoted(name: str) -> str:
     """A name as one part of an address."""
     return quote(name, safe="")
+
+
+def shown_path(path: Path) -> str:
+    """A path as people write it, from their own folder on."""
+    home = Path.home()
+    return f"~/{path.relative_to(home).as_posix()}" if path.is_relative_to(home) else str(path)
 
 
 def _js(text: str) -> str:

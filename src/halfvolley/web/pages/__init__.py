@@ -6,6 +6,7 @@ from urllib.parse import unquote
 
 from nicegui import ui
 
+from halfvolley.web.pages.ball import ball
 from halfvolley.web.pages.camera import camera
 from halfvolley.web.pages.enter import enter
 from halfvolley.web.pages.home import home, new
@@ -34,6 +35,7 @@ def build(bench: "Bench") -> None:
         "/new": lambda: new(bench),
         "/s/{key}": lambda key: enter(bench, key),
         "/s/{key}/camera/{clip}": lambda key, clip: camera(bench, key, unquote(clip)),
+        "/s/{key}/ball/{clip}": lambda key, clip: ball(bench, key, unquote(clip)),
         "/s/{key}/labels/{clip}": lambda key, clip: labels(bench, key, unquote(clip)),
         "/s/{key}/play/{clip}": lambda key, clip: play(bench, key, unquote(clip)),
         "/s/{key}/report/{clip}": lambda key, clip: report(bench, key, unquote(clip)),

@@ -93,7 +93,8 @@ async def camera(bench: "Bench", key: str, clip: str) -> None:
             view = CameraView(key, seen, editable=bench.jobs.current(folder) is None)
         with tag("aside", "", "side", aria_label="About this clip"):
             _what_to_do(bench, seen)
-            _Corners(bench, seen, view, may_write).draw()
+            if bench.jobs.current(folder) is None:
+                _Corners(bench, seen, view, may_write).draw()
             _fit(seen)
             _facts(seen.film.info)
 

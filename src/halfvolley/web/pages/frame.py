@@ -15,7 +15,7 @@ from halfvolley.web.work import measure_all
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
-SCREENS = (("camera", "Clip and camera"), ("labels", "Labels"), ("play", "Play"),
+SCREENS = (("camera", "Clip and camera"), ("ball", "Ball"), ("labels", "Labels"), ("play", "Play"),
            ("report", "Report"))  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from halfvolley.session.edit import new_session
 from halfvolley.session.files import storing
 from halfvolley.web.pages.frame import measure_button
 from halfvolley.web.pages.theme import theme_button
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.parts import announce, button, link, note, quoted, shown_path, tag
 from halfvolley.web.places import Place
 from halfvolley.web.state import SessionState, session_state
 from halfvolley.web.work import make_demo
@@ -30,7 +30,7 @@ async def home(bench: "Bench") -> None:
         with tag("div", "", "title-row"):
             with tag("div", "", "grow"):
                 tag("h1", "Sessions")
-                tag("p", f"in {bench.places.root}", "soft")
+                tag("p", f"in {shown_path(bench.places.root)}", "soft")
             button("Make a demo", lambda: _start_demo(bench))
             link("New session", "/new", "button main")
         place = tag("div", "", "sessions")
@@ -122,8 +122,9 @@ async def new(bench: "Bench") -> None:
                 tag("label", "choose files", "button", for_="files")
                 tag("input", look="hidden-input", type="file", id="files", multiple=True,
                     accept="video/*,.mkv,.mts,.m2ts")  # fmt: skip
-            tag("p", f"They are copied below {bench.places.root}. Clips that lie there already "
-                "need no copy:", "soft")  # fmt: skip
+            root = shown_path(bench.places.root)
+            words = f"They are copied below {root}. Clips that lie there already need no copy:"
+            tag("p", words, "soft")
             listed = tag("ul", "", "clips")
         with tag("section", "", "part"):
             tag("h2", "2  What was it?")

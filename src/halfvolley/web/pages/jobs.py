@@ -52,10 +52,10 @@ def _draw(bench: "Bench", job: Job, put_away: set[int]) -> None:
     with tag("div", "", f"job {job.state}"):
         with tag("div", "", "job-words"):
             link(job.folder.name, f"/s/{bench.places.key_of(job.folder)}", "job-session")
-            tag("span", f"{job.title}: {_words(job)}")
+            tag("span", f"{job.title} · {_words(job)}")
         if job.state == "running":
             tag(
-                "progress", look="bar", max=100, value=round(100 * job.share),
+                "progress", look="meter", max=100, value=round(100 * job.share),
                 aria_label=f"{job.title}, this step",
             )  # fmt: skip
         if job.is_over:

@@ -2,6 +2,7 @@
 import { Film, fit, frameAt } from "/static/film.js";
 import { ballAt, drawFlight } from "/static/flight.js";
 import { bounceAt, drawCourt } from "/static/court.js";
+import { START, drawReplay, nearer, turned } from "/static/replay.js";
 import { drawTimeline, timeAt } from "/static/timeline.js";
 
 const RATES = [0.125, 0.25, 0.5, 1];
@@ -29,7 +30,13 @@ export default {
         </div>
       </div>
       <aside class="play-side" aria-label="Map and rallies">
-        <canvas ref="court" class="court" role="img" :aria-label="courtWords" @pointerdown="pick"></canvas>
+        <div class="buttons" role="group" aria-label="View of the table">
+          <button type="button" class="button small" :aria-pressed="String(!space)" @click="space = false">From above</button>
+          <button type="button" class="button small" :aria-pressed="String(space)" @click="space = true">In space</button>
+        </div>
+        <canvas v-show="!space" ref="court" class="court" role="img" :aria-label="courtWords" @pointerdown="pick"></canvas>
+        <canvas v-show="space" ref="replay" class="court space" tabindex="0" role="img" aria-label="The flights of this rally in space; drag or use the arrow keys to turn, + and - to come nearer"
+          @pointerdown="turnView" @wheel.prevent="zoom($event.deltaY > 0 ? 1.1 : 0.9)" @keydown="viewKey"></canvas>
         <div class="filters">
           <label>Player<select v-model="only.player"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
           <label>Stroke<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
@@ -58,7 +65,7 @@ export default {
   data() {
     return {
       index: 0, shown: 0, playing: false, rate: 0.25, rates: RATES, phases: PHASES,
-      only: { player: "", phase: "", rallies: "" },
+      space: false, look: START, only: { player: "", phase: "", rallies: "" },
     };
   },
   computed: {
@@ -100,6 +107,8 @@ export default {
     },
   },
   watch: {
+    space() { this.$nextTick(this.draw); },
+    look() { this.draw(); },
     only: { deep: true, handler() { this.draw(); } },
     play() { this.draw(); },
   },
@@ -201,6 +210,24 @@ export default {
       const c = bounceAt(this.$refs.court, event, this.allowed);
       if (c) this.go(this.frameOf(c));
     },
+    turnView(event) {
+      const canvas = event.target;
+      canvas.focus();
+      canvas.setPointerCapture(event.pointerId);
+      const from = this.look;
+      canvas.onpointermove = (e) => { this.look = turned(from, 0.008 * (e.clientX - event.clientX), 0.008 * (e.clientY - event.clientY)); };
+      canvas.onpointerup = canvas.onpointercancel = () => { canvas.onpointermove = null; };
+    },
+    zoom(factor) { this.look = nearer(this.look, factor); },
+    viewKey(event) {
+      const way = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, 0.1], ArrowDown: [0, -0.1] }[event.key];
+      if (way) this.look = turned(this.look, ...way);
+      else if (event.key === "+") this.zoom(0.9);
+      else if (event.key === "-") this.zoom(1.1);
+      else return;
+      event.preventDefault();
+      event.stopPropagation(); // the arrow keys move in time elsewhere
+    },
     say(rally, words) { this.$emit("say", { t: (rally.from + rally.to) / 2, ...words }); },
     // --- words
     name(end) { return end ? this.play.names[end] : "unknown"; },
@@ -230,10 +257,10 @@ export default {
     draw() {
       if (!this.$refs.film) return;
       this.drawFilm();
-      const rally = this.only.rallies === "now" ? this.rally?.id : null;
-      const trail = this.play.flights.filter((f) => rally !== null && f.rally === rally).flatMap((f) => f.xyz);
+      const flights = this.play.flights.filter((f) => this.rally && f.rally === this.rally.id);
       const ball = ballAt(this.play, this.now, this.size[1]);
-      drawCourt(this.$refs.court, this.allowed, this.touch?.id, ball?.xyz, trail);
+      if (this.space) drawReplay(this.$refs.replay, this.look, flights, this.allowed.filter((c) => c.rally === this.rally?.id), ball?.xyz, this.now);
+      else drawCourt(this.$refs.court, this.allowed, this.touch?.id, ball?.xyz, this.only.rallies === "now" ? flights : []);
       drawTimeline(this.$refs.timeline, this.play, this.allowed, this.view());
     },
     drawFilm() {

@@ -11,7 +11,7 @@ function view(canvas) {
   return { scale, x: canvas.width / 2, y: canvas.height / 2 };
 }
 
-export function drawCourt(canvas, contacts, chosen, ball, trail) {
+export function drawCourt(canvas, contacts, chosen, ball, flights) {
   const ratio = fit(canvas);
   const g = canvas.getContext("2d");
   const colour = halfvolley.colour;
@@ -30,14 +30,12 @@ export function drawCourt(canvas, contacts, chosen, ball, trail) {
   g.strokeStyle = colour("ink");
   g.lineWidth = 2 * px;
   line(g, 0, -WIDTH / 2 - 0.1525, 0, WIDTH / 2 + 0.1525);
-  if (trail.length > 1) {
-    g.strokeStyle = colour("soft");
-    g.lineWidth = 1.5 * px;
-    g.setLineDash([4 * px, 4 * px]);
+  g.strokeStyle = colour("soft");
+  g.lineWidth = 1.2 * px;
+  for (const f of flights) {
     g.beginPath();
-    trail.forEach(([x, y], k) => (k ? g.lineTo(x, y) : g.moveTo(x, y)));
+    f.xyz.forEach(([x, y], k) => (k ? g.lineTo(x, y) : g.moveTo(x, y)));
     g.stroke();
-    g.setLineDash([]);
   }
   for (const c of contacts) if (c.kind === "table") bounce(g, c, px, c.id === chosen);
   if (ball) {

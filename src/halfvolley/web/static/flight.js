@@ -61,7 +61,7 @@ export function drawFlight(g, play, frameTime, size, line) {
   for (const c of play.contacts) {
     if (c.t > end + 1e-6 || c.t < end - MARK_S || !c.uv) continue;
     g.globalAlpha = Math.min(1, 2 * (1 - (end - c.t) / MARK_S));
-    mark(g, c, line);
+    mark(g, c, line, size[0]);
     g.globalAlpha = 1;
   }
   if (ball?.uv) {
@@ -73,7 +73,7 @@ export function drawFlight(g, play, frameTime, size, line) {
   }
 }
 
-function mark(g, c, line) {
+function mark(g, c, line, width) {
   const colour = { A: "#6cb4ea", B: "#f2a65c" }[c.player] ?? "#d7dde3";
   const [u, v] = c.uv;
   g.beginPath();
@@ -89,9 +89,10 @@ function mark(g, c, line) {
   if (c.kind !== "racket" || !c.speed_out) return;
   const words = `${c.speed_out[0].toFixed(1)} m/s`;
   g.font = `600 ${13 * line}px system-ui, sans-serif`;
-  const width = g.measureText(words).width;
+  const box = g.measureText(words).width + 10 * line;
+  const left = Math.max(4 * line, Math.min(width - box - 4 * line, u + 14 * line));
   g.fillStyle = "rgb(12 17 22 / 75%)";
-  g.fillRect(u + 14 * line, v - 26 * line, width + 10 * line, 20 * line);
+  g.fillRect(left, v - 26 * line, box, 20 * line);
   g.fillStyle = "#ffffff";
-  g.fillText(words, u + 19 * line, v - 11.5 * line);
+  g.fillText(words, left + 5 * line, v - 11.5 * line);
 }
