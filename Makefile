@@ -1,11 +1,12 @@
 # make demo   own environment, installation, made footage measured and reported
+# make screens pictures of every screen of the workbench, into docs/screens
 # make test   style, types, order of imports, tests
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check pictures clean
+.PHONY: demo test check pictures screens clean
 
 demo: $(VENV)/.installed
 	$(BIN)/halfvolley demo demo
@@ -23,6 +24,10 @@ check: $(VENV)/.installed-dev
 # the pictures in docs/pictures, from the demo's own output
 pictures: demo
 	$(BIN)/python docs/make_pictures.py demo docs/pictures
+
+# every screen and state of the workbench, as Chromium shows it
+screens: $(VENV)/.installed-dev
+	$(BIN)/python docs/make_screens.py docs/screens
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)

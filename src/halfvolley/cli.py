@@ -14,6 +14,7 @@ import typer
 
 from halfvolley.cli_labels import labels_app
 from halfvolley.cli_library import library_app
+from halfvolley.cli_workbench import workbench
 from halfvolley.terminal import console, plain_errors, progress_bars
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ app = typer.Typer(
 )
 app.add_typer(labels_app)
 app.add_typer(library_app)
+app.command()(workbench)
 
 SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metavar="SESSION")]
 

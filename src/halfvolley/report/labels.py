@@ -172,14 +172,9 @@ def draw_cell(picture: ByteImage, label: Label) -> ByteImage:
         cell[: min(size[1], CELL_PX)] = shown[:CELL_PX]
     else:
         streak = np.array(label.streak_px or (0.0, 0.0))
-        side = max(LEAST_CROP_PX, RADII_SHOWN * label.radius_px, 2.0 * float(np.hypot(*streak)))
+        side = crop_side_px(label)
         scale = CELL_PX / side
-        corner = np.array(label.uv_px) - 0.5 * side
-        # pixel centres are at integers, in the crop as in the picture
-        move = np.array([[scale, 0.0, -scale * corner[0]], [0.0, scale, -scale * corner[1]]])
-        shown = cv2.warpAffine(
-            picture, move, (CELL_PX, CELL_PX), flags=cv2.INTER_CUBIC, borderValue=rgb(SOFT)
-        )
+        shown = crop(picture, label.uv_px, side, CELL_PX)
         cell[:CELL_PX] = shown
         _mark(cell, scale * streak, scale * label.radius_px)
     number = f"{label.label_id}  {label.kind}  {100 * label.confidence:.0f} %"
@@ -188,6 +183,45 @@ def draw_cell(picture: ByteImage, label: Label) -> ByteImage:
     text(cell, place[:38], (2, CELL_PX + 18), 11, rgb(INK))
     text(cell, label.why[:40], (2, CELL_PX + 31), 11, rgb(SOFT))
     return cell
+
+
+def crop_side_px(label: Label) -> float:
+    """How much of the picture around a label is worth seeing: its side [px]."""
+    radius, streak = label.radius_px or 0.0, label.streak_px or (0.0, 0.0)
+    return max(LEAST_CROP_PX, RADII_SHOWN * radius, 2.0 * float(np.hypot(*streak)))
+
+
+def crop(
+    picture: ByteImage, centre_px: tuple[float, float], side_px: float, size_px: int
+) -> ByteImage:
+    """A square part of a picture, enlarged.
+
+    Parameters
+    ----------
+    picture : (h, w, 3) uint8
+        The whole frame.
+    centre_px : tuple of float
+        (u, v) of its middle [px].
+    side_px : float
+        Its side in the frame [px].
+    size_px : int
+        Its side as given.
+
+    Returns
+    -------
+    (size_px, size_px, 3) uint8
+        Grey where it reaches beyond the frame.
+    """
+    scale = size_px / side_px
+    corner = np.array(centre_px) - 0.5 * side_px
+    # pixel centres are at integers, in the crop as in the picture
+    move = np.array([[scale, 0.0, -scale * corner[0]], [0.0, scale, -scale * corner[1]]])
+    return np.asarray(
+        cv2.warpAffine(
+            picture, move, (size_px, size_px), flags=cv2.INTER_CUBIC, borderValue=rgb(SOFT)
+        ),
+        np.uint8,
+    )
 
 
 def _mark(cell: ByteImage, streak: FloatArray, radius: float) -> None:

@@ -348,6 +348,28 @@ def load_clip(folder: Path | str, name: str | None = None) -> ClipResult:
     )  # fmt: skip
 
 
+def kept_result(session: Session, name: str, stage: str) -> Any:
+    """The result of one stage of a clip as session.toml stands; None where it must be made first.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    name : str
+        Which clip; one that was never read is not read for this.
+    stage : str
+        Which stage.
+    """
+    entry, store = session.clip(name), Store(session.folder)
+    hashes = ClipHashes(store)
+    if not all(hashes.is_remembered(path) for path in entry.files):
+        return None
+    work = ClipWork(session, entry, store, hashes)
+    if stage not in work.parts or not store.has(work.parts[stage]):
+        return None
+    return work.result(stage)
+
+
 def calibrate_clip(
     session: Session, name: str, *, progress: Progress | None = None
 ) -> tuple[Recording, Any]:

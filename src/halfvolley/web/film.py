@@ -1,0 +1,190 @@
+"""Exact frames of clips as JPEG, quick to step through and to jump about in.
+
+A film keeps its decoder open: the next frame costs one decoding, a jump a search from the keyframe
+before. The frames that were decoded last are kept, since requests for neighbours come in any order.
+"""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from halfvolley.errors import BadInput
+from halfvolley.report.labels import crop
+from halfvolley.report.picture import encode_jpeg
+from halfvolley.session.labels import frames_at
+from halfvolley.session.recording import Recording
+from halfvolley.types import ByteImage, Frame
+from halfvolley.video import to_rgb
+
+KEPT_BYTES = 192 << 20  # of JPEGs of all films
+KEPT_FILMS = 4
+NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
+RUN = 600  # frames that one opening of the decoder gives
+TILE_PX = 288  # side of one picture of a strip
+WIDTHS_PX = (320, 960, 1920)  # what a page may ask for
+
+
+class JpegStore:
+    """Pictures by name, the least lately used ones forgotten first."""
+
+    def __init__(self, kept_bytes: int = KEPT_BYTES) -> None:
+        self._kept_bytes = kept_bytes
+        self._pictures: OrderedDict[tuple[object, ...], bytes] = OrderedDict()
+        self._size = 0
+        self._lock = threading.Lock()
+
+    def get(self, name: tuple[object, ...]) -> bytes | None:
+        """A picture, or None where it is not kept."""
+        with self._lock:
+            data = self._pictures.get(name)
+            if data is not None:
+                self._pictures.move_to_end(name)
+            return data
+
+    def put(self, name: tuple[object, ...], data: bytes) -> None:
+        """Keep a picture."""
+        with self._lock:
+            old = self._pictures.pop(name, b"")
+            self._pictures[name] = data
+            self._size += len(data) - len(old)
+            while self._size > self._kept_bytes and len(self._pictures) > 1:
+                self._size -= len(self._pictures.popitem(last=False)[1])
+
+
+class Film:
+    """The frames of one recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        What is shown.
+    store : JpegStore
+        Where pictures are kept.
+    """
+
+    def __init__(self, recording: Recording, store: JpegStore) -> None:
+        self.recording = recording
+        self.info = recording.info
+        self._store = store
+        self._lock = threading.Lock()
+        self._frames: Iterator[Frame] = iter(())
+        self._recent: OrderedDict[int, ByteImage] = OrderedDict()  # decoded last
+        self._next = self._end = 0  # `_frames` gives these indices next
+        self.changed_ns = _changed_ns(self.info.path)
+        self._name = (str(self.info.path), self.changed_ns)
+
+    def jpeg(self, index: int, width_px: int) -> bytes:
+        """A frame, made smaller where it is wider than `width_px`.
+
+        Raises
+        ------
+        BadInput
+            If there is no such frame.
+        FootageError
+            If the clip cannot be read.
+        """
+        if not 0 <= index < len(self.info.pts_s):
+            raise BadInput(f"there is no frame {index}")
+        name = (*self._name, index, width_px)
+        kept = self._store.get(name)
+        if kept is not None:
+            return kept
+        with self._lock:
+            kept = self._store.get(name)  # another request may have passed by it
+            if kept is not None:
+                return kept
+            data = encode_jpeg(self._picture(index), width_px)
+        self._store.put(name, data)
+        return data
+
+    def _picture(self, index: int) -> ByteImage:
+        """A decoded frame; the lock is held."""
+        if index in self._recent:
+            return self._recent[index]
+        if not self._next <= index < min(self._next + NEAR, self._end):
+            self._end = min(index + RUN, len(self.info.pts_s))
+            self._frames = frames_at(self.recording, range(index, self._end))
+        for frame in self._frames:
+            self._next = frame.index + 1
+            picture = to_rgb(frame, self.info)
+            self._recent[frame.index] = picture
+            if len(self._recent) > NEAR:
+                self._recent.popitem(last=False)
+            if frame.index >= index:  # one that cannot be decoded is stood in for by the next
+                return picture
+        self._end = 0
+        raise BadInput(f"frame {index} cannot be decoded; the clip is damaged there")
+
+    def strip(self, index: int, centre_px: tuple[float, float], side_px: float, near: int) -> bytes:
+        """One place in a frame and in its neighbours in time, side by side.
+
+        Parameters
+        ----------
+        index : int
+            The frame in the middle.
+        centre_px : tuple of float
+            (u, v) of the place [px].
+        side_px : float
+            Side of the square that is shown [px].
+        near : int
+            How many frames before and after it.
+
+        Raises
+        ------
+        BadInput, FootageError
+            As for `jpeg`.
+        """
+        name = (*self._name, index, centre_px, side_px, near)
+        kept = self._store.get(name)
+        if kept is not None:
+            return kept
+        strip = np.zeros((TILE_PX, (2 * near + 1) * TILE_PX, 3), np.uint8)
+        last = len(self.info.pts_s) - 1
+        with self._lock:
+            for k in range(-near, near + 1):
+                if 0 <= index + k <= last:
+                    x = (k + near) * TILE_PX
+                    tile = crop(self._picture(index + k), centre_px, side_px, TILE_PX)
+                    strip[:, x : x + TILE_PX] = tile
+        data = encode_jpeg(strip, strip.shape[1])
+        self._store.put(name, data)
+        return data
+
+
+class Films:
+    """The films that pages look at, the least lately used one closed first."""
+
+    def __init__(self) -> None:
+        self.store = JpegStore()
+        self._films: OrderedDict[tuple[Path, ...], Film] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, files: tuple[Path, ...]) -> Film:
+        """The film of a recording's files.
+
+        Raises
+        ------
+        FootageError, BadSession
+            If a file cannot be read.
+        """
+        from halfvolley.session.recording import probe_recording
+
+        with self._lock:
+            film = self._films.get(files)
+            if film is None or film.changed_ns != _changed_ns(files[0]):
+                film = Film(probe_recording(files), self.store)
+            self._films[files] = film
+            self._films.move_to_end(files)
+            while len(self._films) > KEPT_FILMS:
+                self._films.popitem(last=False)
+            return film
+
+
+def _changed_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0

@@ -1,0 +1,45 @@
+"""The frame around all screens, and which screen an address shows."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
+
+from nicegui import ui
+
+from halfvolley.web.pages.ball import ball
+from halfvolley.web.pages.camera import camera
+from halfvolley.web.pages.enter import enter
+from halfvolley.web.pages.home import home, new
+from halfvolley.web.pages.jobs import job_strip
+from halfvolley.web.pages.labels import labels
+from halfvolley.web.pages.play import play
+from halfvolley.web.pages.report import report
+from halfvolley.web.parts import tag
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+HEAD = """
+<link rel="stylesheet" href="/static/look.css">
+<script src="/static/window.js"></script>
+"""
+
+
+def build(bench: "Bench") -> None:
+    """One window: its frame, and within it the screen of the address."""
+    ui.add_head_html(HEAD)
+    ui.query(".nicegui-content").classes(replace="frame")
+    tag("a", "Skip to the content", "skip", href="#main")
+    pages: dict[str, Callable[..., Any]] = {
+        "/": lambda: home(bench),
+        "/new": lambda: new(bench),
+        "/s/{key}": lambda key: enter(bench, key),
+        "/s/{key}/camera/{clip}": lambda key, clip: camera(bench, key, unquote(clip)),
+        "/s/{key}/ball/{clip}": lambda key, clip: ball(bench, key, unquote(clip)),
+        "/s/{key}/labels/{clip}": lambda key, clip: labels(bench, key, unquote(clip)),
+        "/s/{key}/play/{clip}": lambda key, clip: play(bench, key, unquote(clip)),
+        "/s/{key}/report/{clip}": lambda key, clip: report(bench, key, unquote(clip)),
+    }
+    screen = ui.sub_pages(pages).classes(replace="screen")
+    job_strip(bench, screen.refresh)
+    tag("div", "", "announcer", id="announcer", role="status", aria_live="polite")

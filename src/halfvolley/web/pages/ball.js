@@ -1,0 +1,187 @@
+// Ball: every candidate of a frame and what became of it; regions where no ball is looked for.
+import { Film, fit } from "/static/film.js";
+
+const FATES = [
+  ["The ball", "lies on a flight that a ball can fly"],
+  ["Stands still", "it does not move, so it is part of the hall"],
+  ["No flight", "it moves smoothly, but on no path that a ball can fly at this table"],
+  ["Unlike a ball", "it is blurred or has another shape, much less like a ball than the others"],
+  ["Once only", "nothing smooth goes through it: before and after, nothing is there"],
+];
+const COLOURS = ["#ffe45e", "#9fb2c4", "#f2a65c", "#c59be8", "#7fc8f0"];
+
+export default {
+  template: `
+    <div class="viewer">
+      <div class="stage-box" :style="{ '--ratio': size[0] / size[1] }"><div class="stage" ref="stage">
+        <canvas ref="canvas" role="img" :aria-label="'Frame ' + index + ' with ' + here.length + ' candidates'"></canvas>
+        <template v-for="(region, r) in regions" :key="r">
+          <button v-for="(p, k) in region" :key="k" type="button" class="corner b" :style="place(p)"
+            :aria-label="'Region ' + (r + 1) + ', corner ' + (k + 1) + '; arrow keys move it'"
+            @pointerdown="grab($event, r, k)" @keydown="nudge($event, r, k)">{{ r + 1 }}</button>
+        </template>
+      </div></div>
+      <div class="scrub">
+        <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd>←</kbd></button>
+        <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd>→</kbd></button>
+        <button type="button" class="button small" @click="hop">Next frame without the ball <kbd>↓</kbd></button>
+        <input type="range" min="0" :max="times.length - 1" :value="index" aria-label="Frame" :aria-valuetext="when" @input="go(+$event.target.value)">
+        <output class="number">{{ when }}</output>
+      </div>
+      <canvas ref="strip" class="found" role="img" :aria-label="foundWords" @pointerdown="seek"></canvas>
+      <ol class="candidates" aria-label="Candidates of this frame">
+        <li v-for="(c, k) in here.slice(0, 12)" :key="k"><i :style="{ borderColor: colours[c.fate] }"></i>
+          <strong>{{ fates[c.fate][0] }}</strong> {{ fates[c.fate][1] }}; {{ Math.round(100 * c.score) }} % like a ball</li>
+        <li v-if="!here.length" class="soft">Nothing in this frame moves and looks like a ball.</li>
+        <li v-if="here.length > 12" class="soft">and {{ here.length - 12 }} more that look less like a ball</li>
+      </ol>
+    </div>`,
+  props: { base: String, times: Array, size: Array, found: Array, start: Array, editable: Boolean },
+  data() {
+    return { index: 0, shown: 0, here: [], fates: FATES, colours: COLOURS, regions: this.start.map((r) => r.map((p) => [...p])) };
+  },
+  computed: {
+    when() { return `frame ${this.index} · ${this.times[this.index].toFixed(3)} s`; },
+    foundWords() {
+      const n = this.found.filter((f) => f === 2).length;
+      return `The ball was found in ${n} of ${this.found.length} frames`;
+    },
+  },
+  mounted() {
+    this.film = new Film(this.base, this.times.length, 960);
+    this.film.arrived = (i) => { if (i === this.index) { this.shown = i; this.draw(); } };
+    this.watcher = new ResizeObserver(() => this.draw());
+    this.watcher.observe(this.$refs.stage);
+    window.addEventListener("theme", this.draw);
+    window.addEventListener("keydown", this.key);
+    this.go(Math.max(0, this.found.indexOf(2)));
+  },
+  unmounted() {
+    this.watcher.disconnect();
+    window.removeEventListener("theme", this.draw);
+    window.removeEventListener("keydown", this.key);
+  },
+  methods: {
+    go(i) {
+      const step = Math.sign(i - this.index) || 1;
+      this.index = Math.min(this.times.length - 1, Math.max(0, i));
+      if (this.film.get(this.index)) this.shown = this.index;
+      this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
+      this.here = [];
+      this.$emit("look", this.index);
+      this.draw();
+    },
+    show(frame, candidates) {
+      if (frame !== this.index) return;
+      this.here = candidates;
+      this.draw();
+    },
+    hop() {
+      const next = this.found.findIndex((f, i) => i > this.index && f !== 2);
+      if (next >= 0) this.go(next);
+    },
+    key(event) {
+      const tag = event.target.tagName;
+      if (event.ctrlKey || event.metaKey || event.altKey || tag === "INPUT" || event.target.classList.contains("corner")) return;
+      const act = { ArrowLeft: () => this.go(this.index - 1), ArrowRight: () => this.go(this.index + 1), ArrowDown: this.hop }[event.key];
+      if (!act) return;
+      event.preventDefault();
+      act();
+    },
+    seek(event) {
+      const box = event.target.getBoundingClientRect();
+      this.go(Math.floor(((event.clientX - box.left) / box.width) * this.times.length));
+    },
+    // --- regions
+    add() {
+      const [w, h] = this.size;
+      const k = this.regions.length % 4;
+      const [x, y] = [w * (0.08 + 0.2 * k), h * 0.1];
+      this.regions.push([[x, y], [x + 0.16 * w, y], [x + 0.16 * w, y + 0.2 * h], [x, y + 0.2 * h]]);
+      this.tell();
+    },
+    remove() {
+      this.regions.pop();
+      this.tell();
+    },
+    tell() {
+      this.$emit("regions", this.regions);
+      this.draw();
+    },
+    place([u, v]) { return { left: `${(100 * (u + 0.5)) / this.size[0]}%`, top: `${(100 * (v + 0.5)) / this.size[1]}%` }; },
+    move(r, k, u, v) {
+      this.regions[r][k] = [Math.min(this.size[0], Math.max(0, u)), Math.min(this.size[1], Math.max(0, v))];
+      this.tell();
+    },
+    grab(event, r, k) {
+      if (!this.editable) return;
+      event.preventDefault();
+      const handle = event.target;
+      handle.focus();
+      handle.setPointerCapture(event.pointerId);
+      const from = [...this.regions[r][k]];
+      const scale = this.size[0] / this.$refs.stage.clientWidth;
+      handle.onpointermove = (e) => this.move(r, k, from[0] + scale * (e.clientX - event.clientX), from[1] + scale * (e.clientY - event.clientY));
+      handle.onpointerup = handle.onpointercancel = () => { handle.onpointermove = null; };
+    },
+    nudge(event, r, k) {
+      const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+      if (!way || !this.editable) return;
+      event.preventDefault();
+      const step = event.shiftKey ? 10 : 1;
+      this.move(r, k, this.regions[r][k][0] + step * way[0], this.regions[r][k][1] + step * way[1]);
+    },
+    // --- drawing
+    draw() {
+      const canvas = this.$refs.canvas;
+      if (!canvas) return;
+      const ratio = fit(canvas);
+      const g = canvas.getContext("2d");
+      const scale = canvas.width / this.size[0];
+      const image = this.film?.get(this.shown);
+      g.setTransform(scale, 0, 0, scale, 0, 0);
+      if (image) g.drawImage(image, 0, 0, ...this.size);
+      g.translate(0.5, 0.5); // pixel centres are at integers
+      const line = ratio / scale;
+      if (this.shown === this.index) for (const c of [...this.here].reverse()) this.mark(g, c, line);
+      g.lineWidth = 2 * line;
+      for (const region of this.regions) {
+        g.beginPath();
+        region.forEach(([u, v], k) => (k ? g.lineTo(u, v) : g.moveTo(u, v)));
+        g.closePath();
+        g.fillStyle = "rgb(12 17 22 / 55%)";
+        g.fill();
+        g.strokeStyle = "#ffffff";
+        g.stroke();
+      }
+      this.drawStrip();
+    },
+    mark(g, c, line) {
+      const [u, v] = c.uv;
+      const r = Math.max(c.fate === 0 ? 12 * line : 7 * line, 2 * c.r);
+      g.beginPath();
+      if (c.fate === 0) g.arc(u, v, r, 0, 2 * Math.PI);
+      else g.rect(u - r, v - r, 2 * r, 2 * r);
+      g.strokeStyle = "#0c1116";
+      g.lineWidth = 3.5 * line;
+      g.stroke();
+      g.strokeStyle = COLOURS[c.fate];
+      g.lineWidth = (c.fate === 0 ? 2.2 : 1.4) * line;
+      g.stroke();
+    },
+    drawStrip() {
+      const canvas = this.$refs.strip;
+      fit(canvas);
+      const g = canvas.getContext("2d");
+      const n = this.found.length;
+      const colours = [halfvolley.colour("sunk"), halfvolley.colour("hair"), halfvolley.colour("good")];
+      const wide = canvas.width / n;
+      this.found.forEach((f, i) => {
+        g.fillStyle = colours[f];
+        g.fillRect(Math.floor(i * wide), f === 2 ? 0 : canvas.height * 0.4, Math.ceil(wide), canvas.height);
+      });
+      g.fillStyle = halfvolley.colour("trouble");
+      g.fillRect(this.index * wide - 1, 0, 3, canvas.height);
+    },
+  },
+};

@@ -1,0 +1,160 @@
+"""Ball: why each candidate was taken or refused, and where no ball is to be looked for."""
+
+import asyncio
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from nicegui import ui
+from nicegui.element import Element
+
+from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.session.edit import set_clip
+from halfvolley.session.schema import ClipEntry, read_session
+from halfvolley.types import ClipInfo
+from halfvolley.web.ball_data import Candidates, read_candidates
+from halfvolley.web.pages.frame import (
+    bar,
+    clip_tabs,
+    guarded,
+    measure_button,
+    trouble_page,
+    writer_banner,
+)
+from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.state import SessionState, session_state
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+
+class BallView(Element, component="ball.js"):
+    """The canvas with candidates and regions."""
+
+    def __init__(self, base: str, info: ClipInfo, entry: ClipEntry, found: Candidates) -> None:
+        super().__init__()
+        self.props["base"] = base
+        self.props["times"] = np.round(info.pts_s, 4).tolist()
+        self.props["size"] = list(info.size_px)
+        self.props["found"] = found.frames()
+        self.props["start"] = [[list(p) for p in region] for region in entry.masks_px]
+        self.props["editable"] = True
+
+
+async def ball(bench: "Bench", key: str, clip: str) -> None:
+    """Draw the screen."""
+    try:
+        folder = bench.places.session(key)
+        state = await asyncio.to_thread(session_state, folder, folder.name)
+        if state.session is None:
+            raise BadSession(state.trouble)
+        entry = state.session.clip(clip)
+        bench.places.check(state.session, [entry])
+        info = (await asyncio.to_thread(bench.films.of, entry.files)).info
+        found = await asyncio.to_thread(read_candidates, folder, clip)
+    except HalfvolleyError as error:
+        trouble_page(str(error))
+        return
+    ui.page_title(f"{state.title}: ball - halfvolley")
+    bar(key, state.title, "ball", clip)
+    may_write = writer_banner(bench, folder)
+    with tag("div", "", "split", id="main", tabindex="-1"):
+        with tag("div", "", "split-main"):
+            tag("h1", f"Ball: {clip}", "unseen")
+            clip_tabs(key, "ball", state, clip)
+            if found is None:
+                _not_yet(bench, state)
+                return
+            view = BallView(f"/picture/{key}/{quoted(clip)}", info, entry, found)
+        with tag("aside", "", "side", aria_label="Regions to leave out"):
+            _tally(found)
+            _Regions(bench, state, entry, found, view, may_write).draw()
+
+    def look(event: Any) -> None:
+        view.run_method("show", int(event.args), found.of_frame(int(event.args)))
+
+    view.on("look", look)
+
+
+def _not_yet(bench: "Bench", state: SessionState) -> None:
+    with tag("div", "", "empty lone"):
+        if bench.jobs.current(state.folder) is not None:
+            tag("h2", "Being measured")
+            tag("p", "What was taken for the ball, and why, appears here when it has finished.")
+            return
+        tag("h2", "Not looked for yet")
+        tag("p", "Measure first. Then every candidate of every frame is shown here, with the "
+            "reason why it was taken or refused.")  # fmt: skip
+        measure_button(bench, state)
+
+
+def _tally(found: Candidates) -> None:
+    frames = found.frames()
+    n = sum(f == 2 for f in frames)
+    with tag("section", "", "panel"):
+        tag("h2", f"Found in {n} of {len(frames)} frames")
+        words = (
+            "Between rallies there is often no ball to find. Green on the strip: found. Step "
+            "through frames in which it is missing to see what stood in the way."
+        )
+        tag("p", words, "soft")
+
+
+class _Regions:
+    """Regions of the picture to leave out: drawn, weighed, kept, undone."""
+
+    def __init__(
+        self, bench: "Bench", state: SessionState, entry: ClipEntry, found: Candidates,
+        view: BallView, may_write: Any,
+    ) -> None:  # fmt: skip
+        self._bench, self._state, self._entry, self._found = bench, state, entry, found
+        self._view, self._may_write = view, may_write
+        self._regions = [[list(p) for p in region] for region in entry.masks_px]
+        self._before = bench.before.setdefault((state.folder, f"{entry.name}/masks"), [])
+        view.on("regions", self._changed)
+
+    def draw(self) -> None:
+        """The panel."""
+        with tag("section", "", "panel"):
+            tag("h2", "Leave out a region")
+            tag("p", "A lamp, a poster, a second table, a bowl of balls: where no ball of this "
+                "game can be, none needs to be looked for.", "soft")  # fmt: skip
+            with tag("div", "", "buttons"):
+                button("Add a region", lambda: self._view.run_method("add"))
+                button("Remove the last", lambda: self._view.run_method("remove"), "quiet")
+            self._effect = note("", "info")
+            self._weigh()
+            with tag("div", "", "buttons"):
+                button("Keep the regions", guarded(self._may_write, self._keep), "main")
+                if self._before:
+                    button("Undo", guarded(self._may_write, self._undo))
+        if self._state.due:
+            with tag("section", "", "panel"):
+                note("The regions count from the next measurement.", "doubt")
+                measure_button(self._bench, self._state)
+
+    async def _changed(self, event: Any) -> None:
+        self._regions = [[[float(u), float(v)] for u, v in region] for region in event.args]
+        self._weigh()
+
+    def _weigh(self) -> None:
+        arrays = [np.array(region) for region in self._regions]
+        lost, other = self._found.within(arrays)
+        taken = sum(f == 2 for f in self._found.frames())
+        words = (
+            f"{len(arrays)} {'region' if len(arrays) == 1 else 'regions'}: of the sightings now "
+            f"known, {lost} of {taken} of the ball would be lost, and {other} of other things."
+        )
+        self._effect.text = words if arrays else "No region is left out."  # type: ignore[attr-defined]
+
+    def _keep(self) -> None:
+        regions = [[[round(u, 1), round(v, 1)] for u, v in region] for region in self._regions]
+        self._before.append({"masks_px": self._entry.masks_px or None})
+        self._write({"masks_px": regions or None})
+
+    def _undo(self) -> None:
+        self._write(self._before.pop())
+
+    def _write(self, said: dict[str, Any]) -> None:
+        set_clip(read_session(self._state.folder), self._entry.name, **said)
+        announce("Kept. It counts from the next measurement.")
+        ui.navigate.reload()

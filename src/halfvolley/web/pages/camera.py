@@ -1,0 +1,277 @@
+"""Clip and camera: exact frames, what the clip is, and the table's model over the picture."""
+
+import asyncio
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from nicegui import ui
+from nicegui.element import Element
+
+from halfvolley.errors import HalfvolleyError
+from halfvolley.session.edit import set_clip
+from halfvolley.session.pipeline import kept_result
+from halfvolley.session.schema import ClipEntry, Session, read_session
+from halfvolley.types import ClipInfo, FloatArray
+from halfvolley.web.film import Film
+from halfvolley.web.pages.frame import (
+    bar,
+    clip_tabs,
+    guarded,
+    measure_button,
+    trouble_page,
+    writer_banner,
+)
+from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.work import find_camera
+
+if TYPE_CHECKING:
+    from halfvolley.camera import Calibration
+    from halfvolley.web.app import Bench
+
+Corners = list[list[float]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What the screen shows of one clip."""
+
+    session: Session
+    entry: ClipEntry
+    film: Film
+    found: "Calibration | None"
+    state: SessionState
+
+    @property
+    def corners(self) -> Corners:
+        """Where the corners are: as found, as given, or somewhere to begin with."""
+        if self.found is not None:
+            from halfvolley.camera import project
+            from halfvolley.camera.table import CORNERS_M
+
+            return [[float(u), float(v)] for u, v in project(self.found.camera, CORNERS_M)]
+        if self.entry.corners_px is not None:
+            return [list(corner) for corner in self.entry.corners_px]
+        w, h = self.film.info.size_px
+        shares = ((0.25, 0.66), (0.35, 0.5), (0.65, 0.5), (0.75, 0.66))
+        return [[w * x, h * y] for x, y in shares]
+
+
+class CameraView(Element, component="camera.js"):
+    """The canvas with its frames and corners."""
+
+    def __init__(self, key: str, seen: Seen, editable: bool) -> None:
+        super().__init__()
+        info = seen.film.info
+        camera = None if seen.found is None else seen.found.camera
+        self.props["base"] = f"/picture/{key}/{quoted(seen.entry.name)}"
+        self.props["count"] = len(info.pts_s)
+        self.props["times"] = np.round(info.pts_s, 4).tolist()
+        self.props["size"] = list(info.size_px)
+        self.props["corners"] = seen.corners
+        self.props["lines"] = [] if camera is None else _model(camera)
+        self.props["editable"] = editable
+
+
+async def camera(bench: "Bench", key: str, clip: str) -> None:
+    """Draw the screen."""
+    try:
+        seen = await asyncio.to_thread(_see, bench, key, clip)
+    except HalfvolleyError as error:
+        trouble_page(str(error))
+        return
+    folder = seen.session.folder
+    ui.page_title(f"{seen.state.title}: camera - halfvolley")
+    bar(key, seen.state.title, "camera", seen.entry.name)
+    may_write = writer_banner(bench, folder)
+    with tag("div", "", "split", id="main", tabindex="-1"):
+        with tag("div", "", "split-main"):
+            clip_tabs(key, "camera", seen.state, seen.entry.name)
+            tag("h1", f"Clip and camera: {seen.entry.name}", "unseen")
+            view = CameraView(key, seen, editable=bench.jobs.current(folder) is None)
+        with tag("aside", "", "side", aria_label="About this clip"):
+            _what_to_do(bench, seen)
+            if bench.jobs.current(folder) is None:
+                _Corners(bench, seen, view, may_write).draw()
+            _fit(seen)
+            _facts(seen.film.info)
+
+
+def _see(bench: "Bench", key: str, clip: str) -> Seen:
+    folder = bench.places.session(key)
+    session = read_session(folder)
+    entry = session.clip(clip)
+    bench.places.check(session, [entry])
+    film = bench.films.of(entry.files)
+    found = kept_result(session, entry.name, "camera")
+    return Seen(session, entry, film, found, session_state(folder, folder.name))
+
+
+def _what_to_do(bench: "Bench", seen: Seen) -> None:
+    job = bench.jobs.current(seen.session.folder)
+    with tag("section", "", "panel"):
+        if job is not None:
+            note(f"{job.title} is at work. Corners can be moved when it has finished.")
+        elif seen.found is None and seen.entry.corners_px is None:
+            note("The table has not been looked for yet. Measure finds it by itself; if it does "
+                 "not, drag the four corners onto the table's.")  # fmt: skip
+        elif seen.found is None:
+            note("The corners are kept, but no camera fits them yet. Find the camera to see how "
+                 "well the lines agree.", "doubt")  # fmt: skip
+        elif seen.found.warnings:
+            for words in seen.found.warnings:
+                note(words, "doubt")
+        measure_button(bench, seen.state)
+
+
+class _Corners:
+    """What a person can say about the table: corners, and which end is A; each can be undone."""
+
+    def __init__(self, bench: "Bench", seen: Seen, view: CameraView, may_write: Any) -> None:
+        self._bench, self._seen, self._view = bench, seen, view
+        self._may_write = may_write
+        self._points = seen.corners
+        self._words = tag("p", "", "note doubt", role="alert")
+        self._words.set_visibility(False)
+        self._before = bench.before.setdefault((seen.session.folder, seen.entry.name), [])
+        view.on("corners", self._asked)
+
+    def draw(self) -> None:
+        """The panel."""
+        with tag("section", "", "panel"):
+            tag("h2", "The table")
+            tag(
+                "p",
+                "The lines should lie on the table's edges and the net. Drag a corner where they "
+                "do not; hold Shift for small moves, or use the arrow keys.",
+                "soft",
+            )
+            self._words.move()
+            with tag("div", "", "buttons"):
+                self._button("Keep these corners", self._keep, "main")
+                self._button("Find the table by itself", self._automatic)
+                self._button("Swap A and B", self._swap)
+                if self._before:
+                    self._button("Undo", self._undo)
+
+    def _button(self, words: str, act: Any, look: str = "") -> None:
+        button(words, guarded(self._may_write, act), look)
+
+    async def _asked(self, event: Any) -> None:
+        self._points = [[float(u), float(v)] for u, v in event.args][:4]
+        lines, trouble = await asyncio.to_thread(
+            _model_of, self._points, self._seen.film.info.size_px
+        )
+        self._words.set_text(trouble)
+        self._words.set_visibility(bool(trouble))
+        self._view.run_method("showModel", lines)
+
+    def _keep(self) -> None:
+        self._say(corners_px=[[round(u, 2), round(v, 2)] for u, v in self._points])
+
+    def _automatic(self) -> None:
+        self._say(corners_px=None)
+
+    def _swap(self) -> None:
+        entry = self._seen.entry
+        if entry.corners_px is not None:
+            given = entry.corners_px
+            self._say(corners_px=[list(given[k]) for k in (2, 3, 0, 1)])
+            return
+        points = np.array(self._points)
+        along = points[:2].mean(axis=0) - points[2:].mean(axis=0)
+        if abs(along[0]) > abs(along[1]):
+            self._say(end_a="right" if along[0] < 0 else "left")
+        else:
+            self._say(end_a="far" if along[1] > 0 else "near")
+
+    def _undo(self) -> None:
+        self._write(self._before.pop())
+
+    def _say(self, **said: Any) -> None:
+        old = {key: getattr(self._seen.entry, key) for key in said}
+        self._write(said)
+        self._before.append(old)
+
+    def _write(self, said: dict[str, Any]) -> None:
+        folder, name = self._seen.session.folder, self._seen.entry.name
+        set_clip(read_session(folder), name, **said)
+        self._bench.jobs.start(folder, "Finding the camera", find_camera, clip=name)
+        announce("Kept. The camera is being fitted to the table's lines.")
+
+
+def _model_of(points: Corners, size_px: tuple[int, int]) -> tuple[list[Corners], str]:
+    """The model over the picture for four corners, and why there is none."""
+    from halfvolley.camera.hand import camera_of_corners, check_corners
+
+    try:
+        return _model(camera_of_corners(check_corners(points, size_px), size_px)), ""
+    except HalfvolleyError as error:
+        return [], f"These corners cannot be a table: {error}."
+
+
+def _model(camera: Any) -> list[Corners]:
+    from halfvolley.camera import model_polylines
+
+    return [_finite(line) for line in model_polylines(camera)]
+
+
+def _finite(line: FloatArray) -> Corners:
+    kept = line[np.isfinite(line).all(axis=1)]
+    return [[round(float(u), 2), round(float(v), 2)] for u, v in kept]
+
+
+def _fit(seen: Seen) -> None:
+    found = seen.found
+    if found is None:
+        return
+    from halfvolley.camera import table_error_mm
+
+    x, y, z = found.camera.centre_m
+    how = "given by hand" if found.source == "corners" else "found by itself"
+    with tag("section", "", "panel"):
+        tag("h2", "How well it fits")
+        _pairs(
+            ("Corners", how),
+            ("Lines miss by", f"{found.residual_px:.2f} px, {found.residual_mm:.1f} mm"),
+            ("Camera stands", f"{np.hypot(x, y):.1f} m away, {z:.1f} m above the table"),
+        )  # fmt: skip
+        tag("h3", "Error from the camera alone over the table, in mm")
+        errors = table_error_mm(found.camera).T[::-1]
+        with tag("table", "", "error-map"):
+            tag("caption", "Seen from above, end A on the left", "unseen")
+            with tag("tbody"):
+                for row in errors:
+                    with tag("tr"):
+                        for mm in row:
+                            deep = min(1.0, float(mm) / 20.0)
+                            tag("td", f"{mm:.1f}" if mm < 10 else f"{mm:.0f}").style(
+                                f"--deep: {deep:.2f}"
+                            )
+        tag("p", "A at the left, B at the right, the net in the middle.", "soft small-text")
+
+
+def _facts(info: ClipInfo) -> None:
+    seconds = float(info.pts_s[-1] - info.pts_s[0]) + info.frame_interval_s
+    width, height = info.size_px
+    with tag("section", "", "panel"):
+        tag("h2", "The clip")
+        _pairs(
+            ("Picture", f"{width} × {height} px"),
+            ("Frames", f"{1.0 / info.frame_interval_s:.2f} a second, {len(info.pts_s)} in all"),
+            ("Length", f"{seconds / 60:.0f} min {seconds % 60:.0f} s" if seconds >= 100
+             else f"{seconds:.1f} s"),
+            ("Sound", "yes" if info.has_audio else "none"),
+            ("File", Path(info.path).name),
+        )  # fmt: skip
+        for words in info.warnings:
+            note(words, "doubt")
+
+
+def _pairs(*pairs: tuple[str, str]) -> None:
+    with tag("dl", "", "pairs"):
+        for name, value in pairs:
+            tag("dt", name)
+            tag("dd", value, "number")

@@ -1,0 +1,119 @@
+"""What all screens of one session share: the bar, who writes, and what to do about trouble."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nicegui import ui
+
+from halfvolley.errors import HalfvolleyError
+from halfvolley.web.pages.theme import theme_button
+from halfvolley.web.parts import announce, button, link, note, quoted, tag, window
+from halfvolley.web.state import SessionState
+from halfvolley.web.work import measure_all
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+SCREENS = (("camera", "Clip and camera"), ("ball", "Ball"), ("labels", "Labels"), ("play", "Play"),
+           ("report", "Report"))  # fmt: skip
+
+
+def bar(key: str, title: str, current: str, clip: str) -> None:
+    """The bar of a session's screens."""
+    with tag("header", "", "bar"):
+        link("halfvolley", "/", "brand", aria_label="halfvolley, all sessions")
+        tag("span", title, "where grow")
+        with tag("nav", "", "steps", aria_label="Screens of this session"):
+            for name, words in SCREENS:
+                here = "page" if name == current else None
+                link(words, f"/s/{key}/{name}/{quoted(clip)}", aria_current=here)
+        theme_button()
+
+
+def writer_banner(bench: "Bench", folder: Path) -> Callable[[], bool]:
+    """Says where another window writes to the session; gives the question whether this one may."""
+    me = window()
+    place = tag("div")
+    shown = False
+
+    def may_write() -> bool:
+        return bench.writers.ask(folder, me)
+
+    def look() -> None:
+        nonlocal shown
+        if may_write() == (not shown):
+            return
+        shown = not shown
+        place.clear()
+        if not shown:
+            return
+        with place, tag("div", "", "banner", role="status"):
+            tag("p", "This session is open in another window, which writes to it. "
+                "You can look at everything here.")  # fmt: skip
+            button("Write here instead", take, "small")
+
+    def take() -> None:
+        bench.writers.take(folder, me)
+        look()
+
+    look()
+    ui.timer(1.0, look)
+    return may_write
+
+
+def guarded(may_write: Callable[[], bool], act: Callable[..., Any]) -> Callable[..., None]:
+    """An act that writes: refused where another window does, and its errors said in words."""
+
+    def doing(*said: Any) -> None:
+        if not may_write():
+            announce("Another window writes to this session; choose Write here instead first.",
+                     "trouble")  # fmt: skip
+            return
+        try:
+            act(*said)
+        except HalfvolleyError as error:
+            announce(str(error), "trouble")
+
+    return doing
+
+
+def clip_tabs(key: str, screen: str, state: SessionState, current: str) -> None:
+    """Which clip, where a session has several."""
+    if state.session is None or len(state.session.clips) < 2:
+        return
+    with tag("nav", "", "clip-tabs", aria_label="Clips"):
+        for entry in state.session.clips:
+            here = "true" if entry.name == current else None
+            link(entry.name, f"/s/{key}/{screen}/{quoted(entry.name)}", aria_current=here)
+
+
+def trouble_page(words: str) -> None:
+    """Instead of a screen that cannot be shown."""
+    with tag("header", "", "bar"):
+        link("halfvolley", "/", "brand")
+        tag("span", "", "grow")
+        theme_button()
+    with tag("div", "", "page narrow", id="main", tabindex="-1"):
+        tag("h1", "This cannot be shown")
+        note(words, "trouble")
+        link("All sessions", "/", "button")
+
+
+def start_measuring(bench: "Bench", folder: Path) -> None:
+    """Begin the main job, where the session's clips may be read."""
+    from halfvolley.session.schema import read_session
+
+    try:
+        bench.places.check(read_session(folder))
+        bench.jobs.start(folder, "Measuring", measure_all)
+        announce("Measuring has begun. You can go on looking meanwhile.")
+    except HalfvolleyError as error:
+        announce(str(error), "trouble")
+
+
+def measure_button(bench: "Bench", state: SessionState, look: str = "main") -> None:
+    """Begins the main job, where something is out of date and nothing is at work."""
+    if state.due and not state.trouble and bench.jobs.current(state.folder) is None:
+        words = "Measure again" if state.measured else "Measure"
+        button(words, lambda: start_measuring(bench, state.folder), look)

@@ -1,0 +1,279 @@
+// Play: one canvas with the frame and its flight, the table from above, time, rallies.
+import { Film, fit, frameAt } from "/static/film.js";
+import { ballAt, drawFlight } from "/static/flight.js";
+import { bounceAt, drawCourt } from "/static/court.js";
+import { START, drawReplay, nearer, turned } from "/static/replay.js";
+import { drawTimeline, timeAt } from "/static/timeline.js";
+
+const RATES = [0.125, 0.25, 0.5, 1];
+const AHEAD = 14;
+const LONG = 5; // strokes of a long rally
+const PHASES = ["serve", "return", "third ball", "rally"];
+
+export default {
+  template: `
+    <div class="play" ref="root">
+      <div class="play-film">
+        <div class="stage-box" :style="{ '--ratio': size[0] / size[1] }"><div class="stage">
+          <canvas ref="film" role="img" :aria-label="'Frame ' + index + ' of the clip with the flight of the ball'"></canvas>
+        </div></div>
+        <div class="transport">
+          <button type="button" class="button main" @click="turn" :aria-pressed="String(playing)">{{ playing ? 'Pause' : 'Play' }} <kbd>space</kbd></button>
+          <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd>←</kbd></button>
+          <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd>→</kbd></button>
+          <button type="button" class="button small" @click="hop(-1)">Touch before <kbd>↑</kbd></button>
+          <button type="button" class="button small" @click="hop(1)">Next touch <kbd>↓</kbd></button>
+          <label class="inline">Speed
+            <select v-model.number="rate"><option v-for="r in rates" :key="r" :value="r">{{ r === 1 ? 'full' : '1/' + 1 / r }}</option></select>
+          </label>
+          <output class="number grow">{{ when }}</output>
+        </div>
+      </div>
+      <aside class="play-side" aria-label="Map and rallies">
+        <div class="buttons" role="group" aria-label="View of the table">
+          <button type="button" class="button small" :aria-pressed="String(!space)" @click="space = false">From above</button>
+          <button type="button" class="button small" :aria-pressed="String(space)" @click="space = true">In space</button>
+        </div>
+        <canvas v-show="!space" ref="court" class="court" role="img" :aria-label="courtWords" @pointerdown="pick"></canvas>
+        <canvas v-show="space" ref="replay" class="court space" tabindex="0" role="img" aria-label="The flights of this rally in space; drag or use the arrow keys to turn, + and - to come nearer"
+          @pointerdown="turnView" @wheel.prevent="zoom($event.deltaY > 0 ? 1.1 : 0.9)" @keydown="viewKey"></canvas>
+        <div class="filters">
+          <label>Player<select v-model="only.player"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
+          <label>Stroke<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
+          <label>Rallies<select v-model="only.rallies"><option value="">all</option><option value="now">this one</option><option value="long">of 5 and more</option></select></label>
+        </div>
+        <p class="now" v-if="touch" aria-live="off"><strong>{{ touchTitle(touch) }}</strong> {{ touchWords(touch) }}</p>
+        <p class="now soft" v-else>No touch of the ball before this moment.</p>
+        <ol class="rallies" aria-label="Rallies">
+          <li v-for="r in shownRallies" :key="r.id" :class="{ here: rally && rally.id === r.id }">
+            <button type="button" class="rally" @click="goTime(r.from)" :aria-current="rally && rally.id === r.id ? 'true' : null">
+              <span class="rally-number">{{ r.id }}</span>
+              <span class="grow">{{ rallyWords(r) }}<small>{{ doubtWords(r) }}</small></span>
+            </button>
+            <div class="buttons" v-if="rally && rally.id === r.id && editable">
+              <button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">Point to {{ play.names[w] }}</button>
+              <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button>
+              <button type="button" class="button small" v-for="w in ['A', 'B']" :key="'s' + w" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }} served</button>
+              <button type="button" class="button small quiet" v-if="words" @click="$emit('undo')">Undo</button>
+            </div>
+          </li>
+        </ol>
+      </aside>
+      <canvas ref="timeline" class="timeline" role="img" aria-label="Time line of rallies, strokes and bounces; the list of rallies holds the same" @pointerdown="seek"></canvas>
+    </div>`,
+  props: { base: String, times: Array, size: Array, play: Object, editable: Boolean, words: Number },
+  data() {
+    return {
+      index: 0, shown: 0, playing: false, rate: 0.25, rates: RATES, phases: PHASES,
+      space: false, look: START, only: { player: "", phase: "", rallies: "" },
+    };
+  },
+  computed: {
+    now() { return this.times[this.index]; },
+    when() { return `frame ${this.index} · ${this.now.toFixed(3)} s`; },
+    rally() { return [...this.play.rallies].reverse().find((r) => r.from <= this.now + 0.02) ?? this.play.rallies[0]; },
+    touch() { return this.play.contacts.filter((c) => c.t <= this.now + 0.02).at(-1); },
+    // the stroke that each touch belongs to
+    strokeOf() {
+      const own = new Map(this.play.strokes.map((s) => [s.contact, s]));
+      const out = new Map();
+      let last = null;
+      for (const c of this.play.contacts) {
+        if (c.kind === "racket") last = own.get(c.id) ?? null;
+        if (last && last.rally !== c.rally) last = null;
+        if (last) out.set(c.id, last);
+      }
+      return out;
+    },
+    allowed() {
+      const { player, phase, rallies } = this.only;
+      const size = new Map(this.play.rallies.map((r) => [r.id, r.strokes]));
+      return this.play.contacts.filter((c) => {
+        const stroke = this.strokeOf.get(c.id);
+        if (player && stroke?.end !== player) return false;
+        if (phase && stroke?.phase !== phase) return false;
+        if (rallies === "now" && c.rally !== this.rally?.id) return false;
+        return !(rallies === "long" && !((size.get(c.rally) ?? 0) >= LONG));
+      });
+    },
+    shownRallies() {
+      if (!this.only.player && !this.only.phase && this.only.rallies !== "long") return this.play.rallies;
+      const kept = new Set(this.allowed.map((c) => c.rally));
+      return this.play.rallies.filter((r) => kept.has(r.id));
+    },
+    courtWords() {
+      const n = this.allowed.filter((c) => c.kind === "table").length;
+      return `The table from above with ${n} ${n === 1 ? "bounce" : "bounces"}`;
+    },
+  },
+  watch: {
+    space() { this.$nextTick(this.draw); },
+    look() { this.draw(); },
+    only: { deep: true, handler() { this.draw(); } },
+    play() { this.draw(); },
+  },
+  mounted() {
+    this.film = new Film(this.base, this.times.length, 960);
+    this.film.arrived = (i) => {
+      if (i !== this.index) return;
+      this.shown = i;
+      this.draw();
+    };
+    this.watcher = new ResizeObserver(() => this.draw());
+    this.watcher.observe(this.$refs.root);
+    window.addEventListener("theme", this.draw);
+    window.addEventListener("keydown", this.key);
+    const first = this.play.rallies[0];
+    this.goTime(first ? first.from : this.times[0]);
+  },
+  unmounted() {
+    this.playing = false;
+    this.watcher.disconnect();
+    window.removeEventListener("theme", this.draw);
+    window.removeEventListener("keydown", this.key);
+  },
+  methods: {
+    // --- moving in time
+    go(i) {
+      const step = Math.sign(i - this.index) || 1;
+      this.playing = false;
+      this.index = Math.min(this.times.length - 1, Math.max(0, i));
+      if (this.film.get(this.index)) this.shown = this.index;
+      this.film.want(this.index, [1, 2, 3, 4, 5, 6].map((k) => this.index + k * step));
+      this.draw();
+    },
+    goTime(t) { return this.go(frameAt(this.times, t)); },
+    hop(way) {
+      const list = this.allowed.length ? this.allowed : this.play.contacts;
+      const next = way > 0 ? list.find((c) => this.frameOf(c) > this.index) : [...list].reverse().find((c) => this.frameOf(c) < this.index);
+      if (next) this.go(this.frameOf(next));
+    },
+    // the frame in which a touch is first behind us
+    frameOf(c) {
+      const late = 0.5 * this.play.exposure_s + this.play.readout_s * (c.uv ? c.uv[1] / this.size[1] : 0.5);
+      const i = frameAt(this.times, c.t - late);
+      return Math.min(this.times.length - 1, this.times[i] + late < c.t ? i + 1 : i);
+    },
+    turn() {
+      this.playing = !this.playing;
+      if (!this.playing) return;
+      if (this.index >= this.times.length - 1) this.index = 0;
+      this.clock = { from: this.now, at: performance.now() };
+      requestAnimationFrame(this.tick);
+    },
+    // what is drawn is always one frame with its own flight; where frames come late, time waits
+    tick(at) {
+      if (!this.playing) return;
+      const t = this.clock.from + (this.rate * (at - this.clock.at)) / 1000;
+      const i = frameAt(this.times, t);
+      const step = Math.max(1, Math.round(this.rate * 2));
+      const ahead = Array.from({ length: AHEAD }, (_, k) => i - (i % step) + (k + 1) * step);
+      const frame = i - (i % step);
+      if (frame !== this.index) {
+        this.film.want(frame, ahead);
+        if (this.film.get(frame)) {
+          this.index = this.shown = frame;
+          this.draw();
+        } else this.clock = { from: this.now, at };
+      }
+      if (i >= this.times.length - 1) this.playing = false;
+      requestAnimationFrame(this.tick);
+    },
+    key(event) {
+      const in_ = event.target.tagName;
+      if (event.ctrlKey || event.metaKey || event.altKey || in_ === "INPUT" || in_ === "SELECT") return;
+      const act = {
+        ArrowLeft: () => this.go(this.index - (event.shiftKey ? 10 : 1)),
+        ArrowRight: () => this.go(this.index + (event.shiftKey ? 10 : 1)),
+        ArrowUp: () => this.hop(-1),
+        ArrowDown: () => this.hop(1),
+        " ": () => this.turn(),
+        "[": () => this.slower(-1),
+        "]": () => this.slower(1),
+      }[event.key];
+      if (!act || (event.key === " " && in_ === "BUTTON")) return;
+      event.preventDefault();
+      act();
+    },
+    slower(way) {
+      this.rate = RATES[Math.min(RATES.length - 1, Math.max(0, RATES.indexOf(this.rate) + way))];
+    },
+    seek(event) {
+      const canvas = event.target;
+      const move = (e) => this.goTime(timeAt(canvas, e, this.view()));
+      canvas.setPointerCapture(event.pointerId);
+      move(event);
+      canvas.onpointermove = move;
+      canvas.onpointerup = canvas.onpointercancel = () => { canvas.onpointermove = null; };
+    },
+    pick(event) {
+      const c = bounceAt(this.$refs.court, event, this.allowed);
+      if (c) this.go(this.frameOf(c));
+    },
+    turnView(event) {
+      const canvas = event.target;
+      canvas.focus();
+      canvas.setPointerCapture(event.pointerId);
+      const from = this.look;
+      canvas.onpointermove = (e) => { this.look = turned(from, 0.008 * (e.clientX - event.clientX), 0.008 * (e.clientY - event.clientY)); };
+      canvas.onpointerup = canvas.onpointercancel = () => { canvas.onpointermove = null; };
+    },
+    zoom(factor) { this.look = nearer(this.look, factor); },
+    viewKey(event) {
+      const way = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, 0.1], ArrowDown: [0, -0.1] }[event.key];
+      if (way) this.look = turned(this.look, ...way);
+      else if (event.key === "+") this.zoom(0.9);
+      else if (event.key === "-") this.zoom(1.1);
+      else return;
+      event.preventDefault();
+      event.stopPropagation(); // the arrow keys move in time elsewhere
+    },
+    say(rally, words) { this.$emit("say", { t: (rally.from + rally.to) / 2, ...words }); },
+    // --- words
+    name(end) { return end ? this.play.names[end] : "unknown"; },
+    rallyWords(r) {
+      const strokes = `${r.strokes} ${r.strokes === 1 ? "stroke" : "strokes"}`;
+      const served = r.server ? `${this.name(r.server)} serves` : "start not seen";
+      const end = r.how === "let" ? "let" : r.winner ? `point to ${this.name(r.winner)}` : "end not known";
+      return `${served}, ${strokes}, ${end}`;
+    },
+    doubtWords(r) { return r.doubt || (r.winner && r.sure < 0.99 ? `${Math.round(100 * r.sure)} % sure` : ""); },
+    touchTitle(c) {
+      const kinds = { table: "Bounce", racket: "Stroke", net: "Net", edge: "Edge", floor: "Floor", other: "Touch" };
+      const stroke = this.strokeOf.get(c.id);
+      if (c.kind === "racket" && stroke) return `${this.name(stroke.end)}: ${stroke.kind === "unknown" ? "stroke" : stroke.kind}`;
+      return kinds[c.kind];
+    },
+    touchWords(c) {
+      const value = (v, unit, digits) => (v ? `${v[0].toFixed(digits)} ± ${v[1].toFixed(digits)} ${unit}` : "not known");
+      if (c.kind === "table") {
+        const mm = Math.round(1000 * c.ellipse[0]);
+        return `at ${c.t.toFixed(2)} s, ${Math.abs(c.xyz[0]).toFixed(2)} m from the net on side ${c.side}, known to ${mm} mm; in ${value(c.speed_in, "m/s", 1)}, out ${value(c.speed_out, "m/s", 1)}`;
+      }
+      return `at ${c.t.toFixed(2)} s; ball leaves with ${value(c.speed_out, "m/s", 1)}, topspin ${value(c.spin_out, "turns/s", 0)}`;
+    },
+    // --- drawing
+    view() { return { whole: [this.times[0], this.times[this.times.length - 1]], now: this.now }; },
+    draw() {
+      if (!this.$refs.film) return;
+      this.drawFilm();
+      const flights = this.play.flights.filter((f) => this.rally && f.rally === this.rally.id);
+      const ball = ballAt(this.play, this.now, this.size[1]);
+      if (this.space) drawReplay(this.$refs.replay, this.look, flights, this.allowed.filter((c) => c.rally === this.rally?.id), ball?.xyz, this.now);
+      else drawCourt(this.$refs.court, this.allowed, this.touch?.id, ball?.xyz, this.only.rallies === "now" ? flights : []);
+      drawTimeline(this.$refs.timeline, this.play, this.allowed, this.view());
+    },
+    drawFilm() {
+      const canvas = this.$refs.film;
+      const ratio = fit(canvas);
+      const g = canvas.getContext("2d");
+      const image = this.film.get(this.shown);
+      const scale = canvas.width / this.size[0];
+      g.setTransform(scale, 0, 0, scale, 0, 0);
+      if (image) g.drawImage(image, 0, 0, ...this.size);
+      if (!this.play.drawn) return;
+      g.translate(0.5, 0.5); // pixel centres are at integers
+      drawFlight(g, this.play, this.times[this.shown], this.size, ratio / scale);
+    },
+  },
+};

@@ -1,0 +1,126 @@
+"""Play: the film with its flights, the table from above, time, rallies; and a person's word."""
+
+import asyncio
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from nicegui import ui
+from nicegui.element import Element
+
+from halfvolley.errors import HalfvolleyError
+from halfvolley.session.edit import add_point, undo_point
+from halfvolley.session.records import read_records
+from halfvolley.session.schema import read_session
+from halfvolley.types import ClipInfo
+from halfvolley.web.pages.frame import (
+    bar,
+    clip_tabs,
+    guarded,
+    measure_button,
+    trouble_page,
+    writer_banner,
+)
+from halfvolley.web.parts import announce, note, quoted, tag
+from halfvolley.web.play_data import Json, play_data, rally_data
+from halfvolley.web.state import SessionState, session_state
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+
+class PlayView(Element, component="play.js"):
+    """The canvases of the screen."""
+
+    def __init__(self, base: str, info: ClipInfo, play: Json, words: int) -> None:
+        super().__init__()
+        self.props["base"] = base
+        self.props["times"] = np.round(info.pts_s, 4).tolist()
+        self.props["size"] = list(info.size_px)
+        self.props["play"] = play
+        self.props["editable"] = True
+        self.props["words"] = words
+
+
+async def play(bench: "Bench", key: str, clip: str) -> None:
+    """Draw the screen."""
+    try:
+        folder = bench.places.session(key)
+        state = await asyncio.to_thread(session_state, folder, folder.name)
+        if state.session is None:
+            raise HalfvolleyError(state.trouble)
+        state.session.clip(clip)
+    except HalfvolleyError as error:
+        trouble_page(str(error))
+        return
+    ui.page_title(f"{state.title}: play - halfvolley")
+    bar(key, state.title, "play", clip)
+    may_write = writer_banner(bench, folder)
+    with tag("div", "", "fill", id="main", tabindex="-1"):
+        tag("h1", f"Play: {clip}", "unseen")
+        clip_tabs(key, "play", state, clip)
+        if not state.measured:
+            _not_yet(bench, state)
+            return
+        if state.due:
+            _stale(bench, state)
+        place = tag("div", "", "fill")
+    try:
+        info, data, words = await asyncio.to_thread(_read, bench, folder, clip)
+    except HalfvolleyError as error:
+        with place:
+            note(str(error), "trouble")
+        return
+    with place:
+        base = f"/picture/{key}/{quoted(clip)}"
+        view = PlayView(base, info, data, words)
+    view.on("say", lambda event: guarded(may_write, _say)(folder, clip, view, event.args))
+    view.on("undo", lambda: guarded(may_write, _undo)(folder, clip, view))
+
+
+def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json, int]:
+    session = read_session(folder)
+    entry = session.clip(clip)
+    bench.places.check(session, [entry])
+    return bench.films.of(entry.files).info, play_data(folder, clip), len(session.points)
+
+
+def _not_yet(bench: "Bench", state: SessionState) -> None:
+    with tag("div", "", "empty lone"):
+        job = bench.jobs.current(state.folder)
+        if job is not None:
+            tag("h2", "Being measured")
+            tag("p", "Rallies and bounces appear here when it has finished. Below you see how far "
+                "it is; you may close this window meanwhile.")  # fmt: skip
+            return
+        tag("h2", "Not measured yet")
+        tag("p", "Measuring finds the table, the ball, its flights and bounces. It takes about "
+            "five to ten times as long as the clip.")  # fmt: skip
+        measure_button(bench, state)
+
+
+def _stale(bench: "Bench", state: SessionState) -> None:
+    with tag("div", "", "banner"):
+        tag("p", f"This is the result of before: {'; '.join(s.why for s in state.due)}.")
+        measure_button(bench, state, "small")
+
+
+def _say(folder: Path, clip: str, view: PlayView, said: dict[str, Any]) -> None:
+    session = add_point(
+        read_session(folder), clip, round(float(said["t"]), 3), server=str(said.get("server", "")),
+        winner=str(said.get("winner", "")),
+    )  # fmt: skip
+    _show(folder, clip, view, len(session.points))
+    announce("Kept. It counts in the statistics and the next report.")
+
+
+def _undo(folder: Path, clip: str, view: PlayView) -> None:
+    session = undo_point(read_session(folder))
+    _show(folder, clip, view, len(session.points))
+    announce("Taken back.")
+
+
+def _show(folder: Path, clip: str, view: PlayView, words: int) -> None:
+    view.props["play"] = view.props["play"] | {"rallies": rally_data(read_records(folder), clip)}
+    view.props["words"] = words
+    view.update()

@@ -1,0 +1,145 @@
+"""Report: names and what else is printed on it, a preview, and files to hand on."""
+
+import asyncio
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nicegui import ui
+
+from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.report import is_current
+from halfvolley.session.edit import set_players
+from halfvolley.session.read import read_summary
+from halfvolley.session.schema import read_session
+from halfvolley.web.pages.frame import (
+    bar,
+    guarded,
+    measure_button,
+    trouble_page,
+    writer_banner,
+)
+from halfvolley.web.parts import announce, button, note, tag
+from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.work import draw_video, measure_all
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+
+async def report(bench: "Bench", key: str, clip: str) -> None:
+    """Draw the screen."""
+    try:
+        folder = bench.places.session(key)
+        state = await asyncio.to_thread(session_state, folder, folder.name)
+        if state.session is None:
+            raise BadSession(state.trouble)
+    except HalfvolleyError as error:
+        trouble_page(str(error))
+        return
+    ui.page_title(f"{state.title}: report - halfvolley")
+    bar(key, state.title, "report", clip)
+    may_write = writer_banner(bench, folder)
+    with tag("div", "", "split", id="main", tabindex="-1"):
+        with tag("div", "", "split-main"):
+            tag("h1", "Report", "unseen")
+            _preview(bench, key, state)
+        with tag("aside", "", "side", aria_label="What is on the report"):
+            _names(bench, state, may_write)
+            if state.measured:
+                _hand_on(bench, key, folder)
+
+
+def _preview(bench: "Bench", key: str, state: SessionState) -> None:
+    page = state.folder / "report" / "report.html"
+    if not state.measured or not page.is_file():
+        with tag("div", "", "empty lone"):
+            tag("h2", "No report yet")
+            tag("p", "It is written at the end of measuring: maps, rallies, bounces and strokes "
+                "on one page that needs no other file.")  # fmt: skip
+            measure_button(bench, state)
+        return
+    if state.due or not is_current(read_summary(state.folder)):
+        with tag("div", "", "title-row"):
+            note("Something was changed since this report was written.", "doubt").classes("grow")
+            button("Bring it up to date", lambda: _renew(bench, state.folder), "main")
+    # the page may run nothing: its names come from people
+    tag("iframe", look="preview", src=f"/file/{key}/report.html", sandbox="",
+        title="The report")  # fmt: skip
+
+
+def _renew(bench: "Bench", folder: Path) -> None:
+    try:
+        bench.places.check(read_session(folder))
+        bench.jobs.start(folder, "Bringing the report up to date", measure_all)
+    except HalfvolleyError as error:
+        announce(str(error), "trouble")
+
+
+def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
+    session = state.session
+    assert session is not None
+    said = {"A": session.player_a, "B": session.player_b}
+
+    def keep() -> None:
+        set_players(read_session(state.folder), said["A"].strip(), said["B"].strip())
+        _renew(bench, state.folder)
+
+    with tag("section", "", "panel"):
+        tag("h2", "Players")
+        for end in ("A", "B"):
+            with tag("div", "", "field wide"):
+                tag("label", f"Name at end {end}", for_=f"player-{end}")
+                box = tag("input", type="text", id=f"player-{end}", maxlength=60, value=said[end],
+                          autocomplete="off")  # fmt: skip
+                box.on("input", _put(said, end), js_handler="(e) => emit(e.target.value)")
+        button("Keep the names", guarded(may_write, keep))
+
+
+def _put(said: dict[str, str], end: str) -> Any:
+    def put(event: Any) -> None:
+        said[end] = str(event.args)
+
+    return put
+
+
+def _hand_on(bench: "Bench", key: str, folder: Path) -> None:
+    with tag("section", "", "panel"):
+        tag("h2", "To hand on")
+        tag("p", "Ask everyone in the picture before you hand on pictures or video.", "soft")
+        with tag("ul", "", "files"):
+            for name, words in _files(folder):
+                with tag("li"):
+                    tag("a", words, href=f"/file/{key}/{name}", download=name)
+        if not any(name.endswith("-overlay.mp4") for name, _ in _files(folder)):
+            button("Draw the flight into the clips", lambda: _video(bench, folder))
+
+
+def _video(bench: "Bench", folder: Path) -> None:
+    try:
+        bench.places.check(read_session(folder))
+        bench.jobs.start(folder, "Drawing the video", draw_video)
+    except HalfvolleyError as error:
+        announce(str(error), "trouble")
+
+
+def _files(folder: Path) -> list[tuple[str, str]]:
+    """Files of report/ and tables/ that can be handed on, and what they are."""
+    out = []
+    for path in sorted((folder / "report").glob("*")) + sorted((folder / "tables").glob("*.csv")):
+        words = _WORDS.get(path.suffix)
+        if words is not None and path.is_file() and not path.name.startswith("."):
+            out.append((path.name, f"{words}: {path.name}"))
+    return out
+
+
+_WORDS = {
+    ".html": "The page", ".svg": "Map to print", ".png": "Picture", ".mp4": "Video",
+    ".csv": "Table",
+}  # fmt: skip
+
+
+def shown_files(folder: Path) -> dict[str, Path]:
+    """By name, the files of a session that a browser may have."""
+    names = {name for name, _ in _files(folder)}
+    found = [*(folder / "report").glob("*"), *(folder / "tables").glob("*.csv")]
+    return {path.name: path for path in found if path.name in names}

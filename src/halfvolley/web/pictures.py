@@ -1,0 +1,67 @@
+"""Pictures for pages: frames of clips, and what was cut out of them."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from fastapi import APIRouter, Response
+from starlette.responses import PlainTextResponse
+
+from halfvolley.errors import BadInput, HalfvolleyError
+from halfvolley.session.schema import read_session
+from halfvolley.web.film import WIDTHS_PX, Film
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+_KEEP = {"Cache-Control": "private, max-age=3600"}  # the address changes with the file
+
+
+def picture_routes(bench: "Bench") -> APIRouter:
+    """Addresses below /picture; a session is named by its key, a clip by its name."""
+    routes = APIRouter(prefix="/picture")
+
+    @routes.get("/{key}/{clip}/strip.jpg")
+    def strip(
+        key: str, clip: str, frame: int, u: float, v: float, side: float, near: int = 2
+    ) -> Response:
+        def make() -> bytes:
+            film = film_of(bench, key, clip)
+            if not (0 <= near <= 3 and 8.0 <= side <= 2.0 * max(film.info.size_px)):
+                raise BadInput("such a strip is not made")
+            if not 0 <= frame < len(film.info.pts_s):
+                raise BadInput(f"there is no frame {frame}")
+            return film.strip(frame, (u, v), side, near)
+
+        return _jpeg(make)
+
+    @routes.get("/{key}/{clip}/{index}.jpg")
+    def frame(key: str, clip: str, index: int, width: int = 960) -> Response:
+        def make() -> bytes:
+            if width not in WIDTHS_PX:
+                raise BadInput(f"pictures are {WIDTHS_PX} px wide")
+            return film_of(bench, key, clip).jpeg(index, width)
+
+        return _jpeg(make)
+
+    return routes
+
+
+def film_of(bench: "Bench", key: str, clip: str) -> Film:
+    """The film of a session's clip.
+
+    Raises
+    ------
+    BadInput, BadSession, FootageError
+        If there is no such session or clip, or its file is gone or lies elsewhere.
+    """
+    session = read_session(bench.places.session(key))
+    entry = session.clip(clip)
+    bench.places.check(session, [entry])
+    return bench.films.of(entry.files)
+
+
+def _jpeg(make: Callable[[], bytes]) -> Response:
+    try:
+        return Response(make(), media_type="image/jpeg", headers=_KEEP)
+    except HalfvolleyError as error:
+        return PlainTextResponse(str(error), 404)

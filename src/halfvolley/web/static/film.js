@@ -1,0 +1,78 @@
+// Frames of a clip by number, fetched ahead of where one looks; the browser decodes JPEG only.
+const KEPT = 240; // pictures; the browser itself drops what it has decoded when memory is short
+const AT_ONCE = 4;
+
+export class Film {
+  constructor(base, count, width) {
+    this.base = base;
+    this.count = count;
+    this.width = width;
+    this.kept = new Map(); // number -> Image, oldest use first
+    this.waiting = []; // numbers, most wanted first
+    this.running = new Set();
+    this.arrived = () => {};
+  }
+
+  // the picture if it is here
+  get(i) {
+    const image = this.kept.get(i);
+    if (!image) return null;
+    this.kept.delete(i);
+    this.kept.set(i, image);
+    return image;
+  }
+
+  // fetch a picture, and after it those that will be asked for next; `arrived` tells of each
+  want(i, ahead = []) {
+    this.waiting = [i, ...ahead].filter((k) => k >= 0 && k < this.count && !this.kept.has(k) && !this.running.has(k));
+    this._pump();
+  }
+
+  _pump() {
+    while (this.running.size < AT_ONCE && this.waiting.length) {
+      const i = this.waiting.shift();
+      this.running.add(i);
+      this._fetch(i);
+    }
+  }
+
+  async _fetch(i) {
+    const image = new Image();
+    image.src = `${this.base}/${i}.jpg?width=${this.width}`;
+    try {
+      await image.decode();
+      this.kept.set(i, image);
+      if (this.kept.size > KEPT) this.kept.delete(this.kept.keys().next().value);
+      this.arrived(i);
+    } catch {
+      // it stays out of `kept`, so that it is fetched again when it is wanted again
+    } finally {
+      this.running.delete(i);
+      this._pump();
+    }
+  }
+}
+
+// index of the last frame that is shown at a time; times ascend
+export function frameAt(times, t) {
+  let low = 0;
+  let high = times.length - 1;
+  while (low < high) {
+    const middle = (low + high + 1) >> 1;
+    if (times[middle] <= t + 1e-9) low = middle;
+    else high = middle - 1;
+  }
+  return low;
+}
+
+// a canvas as sharp as the screen; gives its pixels for each pixel of the page
+export function fit(canvas) {
+  const ratio = window.devicePixelRatio || 1;
+  const width = Math.max(1, Math.round(canvas.clientWidth * ratio));
+  const height = Math.max(1, Math.round(canvas.clientHeight * ratio));
+  if (canvas.width !== width || canvas.height !== height) {
+    canvas.width = width;
+    canvas.height = height;
+  }
+  return ratio;
+}

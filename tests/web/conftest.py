@@ -1,0 +1,73 @@
+"""A workbench of its own process on a folder with one made clip, and a browser to use it with."""
+
+import shutil
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))  # importlib mode does not do it
+
+from made import game
+from running import serve
+
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
+
+
+@dataclass
+class Window:
+    """A page of the browser, and what its console complained about."""
+
+    page: object
+    address: str
+    complaints: list[str] = field(default_factory=list)
+
+    def open(self, path: str) -> None:
+        self.page.goto(self.address + path)
+
+
+@pytest.fixture(scope="session")
+def root(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("club")
+    game(folder / "game.mp4")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def served(root):
+    running = serve(root)
+    yield running
+    running.end()
+
+
+@pytest.fixture(scope="session")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    path = next((p for p in map(shutil.which, CHROMIUM) if p), None)
+    assert path, "these tests need Chromium; install it: apt-get install chromium"
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def new_window(browser, served):
+    """Opens windows of 1280 x 800, light or dark."""
+    contexts = []
+
+    def make(theme="light", address=None) -> Window:
+        context = browser.new_context(viewport={"width": 1280, "height": 800}, color_scheme=theme)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        window = Window(page, address or served.address)
+        page.on("console", lambda m: m.type == "error" and window.complaints.append(m.text))
+        page.on("pageerror", lambda e: window.complaints.append(str(e)))
+        return window
+
+    yield make
+    for context in contexts:
+        context.close()

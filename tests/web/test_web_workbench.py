@@ -1,0 +1,224 @@
+"""The whole job in Chromium, by mouse and keyboard only; then every screen once more, looked over.
+
+The tests of this file build on each other, in their order.
+"""
+
+import json
+import re
+import time
+
+import numpy as np
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from running import serve
+
+from halfvolley.session.labels import read_labels
+from halfvolley.session.schema import read_session
+
+MEASURING_S = 300_000  # [ms] much more than it takes, for a machine that has other things to do
+SCREENS = ("camera", "ball", "labels", "play", "report")
+
+
+def component(page, css: str, expression: str):
+    """Something that one of the page's own canvases knows."""
+    return page.evaluate(
+        f"(() => {{ const view = getElement(+document.querySelector('{css}').id.slice(1)); "
+        f"return ({expression}); }})()"
+    )
+
+
+def test_the_whole_job(new_window, root):
+    window = new_window()
+    page = window.page
+    window.open("/")
+    page.get_by_text("No session yet").wait_for()
+
+    # new
+    page.get_by_role("link", name="New session").click()
+    page.get_by_label("game.mp4").check()
+    page.get_by_label("Name of the session").fill("Tuesday <b>bold</b>")
+    page.get_by_label("Where it was filmed").fill("Marlstead Hall")
+    page.get_by_role("button", name="Start the session").click()
+    page.get_by_text("The table has not been looked for yet").wait_for()
+    folder = next(p.parent for p in root.glob("*/session.toml"))
+    assert read_session(folder).venue == "Marlstead Hall"
+    assert page.locator("b").count() == 0, "a name is text, never markup"
+
+    # camera: a corner by keyboard, the model follows; then the table is found by itself
+    corner = page.get_by_role("button", name=re.compile("Corner of end A, first"))
+    before = corner.get_attribute("aria-label")
+    corner.press("ArrowRight")
+    corner.press("Shift+ArrowDown")
+    assert corner.get_attribute("aria-label") != before
+    page.wait_for_function(
+        "getElement(+document.querySelector('.viewer').id.slice(1)).model.length"
+    )
+    page.get_by_role("button", name="Measure").click()
+    page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
+    page.get_by_text("How well it fits").wait_for()
+    assert page.get_by_text(re.compile(r"0\.\d\d px, \d+\.\d mm")).count()
+
+    # ball: a region over the whole picture would lose every sighting; it is taken away again
+    page.get_by_role("link", name="Ball").click()
+    page.locator(".candidates strong").first.wait_for()
+    page.get_by_role("button", name="Add a region").click()
+    page.get_by_text("1 region: of the sightings now known, 0 of").wait_for()
+    for corner, moves in ((1, "Left Up"), (2, "Right Up"), (3, "Right Down"), (4, "Left Down")):
+        handle = page.get_by_role("button", name=f"Region 1, corner {corner};")
+        for way in moves.split():
+            for _ in range(96):
+                handle.press(f"Shift+Arrow{way}", no_wait_after=True)
+    n = re.search(r"\d+", page.get_by_text(re.compile("Found in")).inner_text())[0]
+    page.get_by_text(f"{n} of {n} of the ball would be lost").wait_for()
+    page.get_by_role("button", name="Remove the last").click()
+    page.get_by_text("No region is left out").wait_for()
+
+    # labels: twenty decisions by keyboard
+    page.get_by_role("link", name="Labels").click()
+    page.get_by_role("button", name="The ball", exact=True).click()
+    page.get_by_text("1 of ").wait_for()
+    for key in "r" * 17 + "wn":
+        page.keyboard.press(key)
+    page.keyboard.press("m")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    page.get_by_text("20 decided now").wait_for()
+    page.keyboard.press("w")
+    page.get_by_text("21 decided now").wait_for()
+    page.keyboard.press("u")
+    page.get_by_text("20 decided now").wait_for()
+    said = [label for label in read_labels(folder).labels if label.by_person]
+    assert len(said) == 20
+    assert sorted(x.decision for x in said).count("accepted") == 19
+    assert [x.kind for x in said].count("none") == 1
+    assert [x.origin for x in said].count("hand") == 2
+
+    # play: touch by touch, and a correction that is taken back
+    page.get_by_role("link", name="Play").click()
+    page.locator(".rallies li").first.wait_for()
+    page.keyboard.press("ArrowDown")
+    page.locator("p.now strong").wait_for()
+    page.get_by_role("button", name="Point to B").click()
+    page.get_by_text("Kept. It counts").wait_for()
+    assert read_session(folder).points[0].winner == "B"
+    page.get_by_role("button", name="Undo").click()
+    page.get_by_text("Taken back").wait_for()
+    assert read_session(folder).points == ()
+
+    # report: a name that looks like markup
+    page.get_by_role("link", name="Report").click()
+    page.get_by_label("Name at end A").fill("Ilva <i>")
+    page.get_by_role("button", name="Keep the names").click()
+    page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
+    report = page.frame_locator("iframe.preview")
+    report.get_by_text("Ilva <i>").first.wait_for()
+    assert window.complaints == []
+
+
+def test_the_drawn_flight_belongs_to_the_frame_that_is_shown(new_window, root):
+    window = new_window()
+    open_session(window)
+    page = window.page
+    page.get_by_role("link", name="Play").click()
+    page.locator(".rallies li").first.wait_for()
+    # the renderer's own truth, at the middle of each exposure, row by row
+    truth = json.loads((root / "game.json").read_text(encoding="utf-8"))
+    true = {f["i"]: f["ball"] for f in truth["frames"] if f["ball"]["state"] == "flight"}
+    page.evaluate("import('/static/flight.js').then((m) => { window.flight = m; })")
+    page.wait_for_function("window.flight")
+    off = []
+    for i in sorted(true)[10:90:4]:
+        component(page, ".play", f"view.go({i})")
+        page.wait_for_function(
+            f"getElement(+document.querySelector('.play').id.slice(1)).shown === {i}"
+        )
+        ball = component(page, ".play", "flight.ballAt(view.play, view.times[view.shown], 540)?.uv")
+        if ball is not None:
+            off.append(np.hypot(*(np.array(ball) - [true[i]["u"], true[i]["v"]])))
+    assert len(off) > 10
+    # the ball flies 5 to 10 px from one frame to the next
+    assert np.median(off) < 1.5, off
+
+
+def test_a_second_window_is_told_and_may_take_over(new_window, root):
+    first, second = new_window(), new_window()
+    for window in (first, second):
+        open_session(window)
+        window.page.get_by_role("link", name="Play").click()
+        window.page.locator(".rallies li").first.wait_for()
+    told = second.page.get_by_text("open in another window")
+    told.wait_for()
+    second.page.get_by_role("button", name=re.compile("Point to Ilva")).click()
+    second.page.get_by_text("Another window writes").wait_for()
+    folder = next(p.parent for p in root.glob("*/session.toml"))
+    assert read_session(folder).points == ()
+    second.page.get_by_role("button", name="Write here instead").click()
+    told.wait_for(state="detached")
+    first.page.get_by_text("open in another window").wait_for()
+
+
+def test_what_was_decided_outlives_a_killed_server(new_window, root, served):
+    folder = next(p.parent for p in root.glob("*/session.toml"))
+    other = serve(root)
+    window = new_window(address=other.address)
+    open_session(window)
+    page = window.page
+    page.get_by_role("link", name="Labels").click()
+    page.get_by_role("button", name="Not the ball", exact=True).click()
+    page.get_by_text("1 of ").wait_for()
+    n = sum(label.by_person for label in read_labels(folder).labels)
+    page.keyboard.press("r")
+    page.get_by_text("1 decided now").wait_for()
+    other.kill()
+    assert sum(label.by_person for label in read_labels(folder).labels) == n + 1
+    # started again at the same address, the window finds its way back by itself
+    again = serve(root, int(other.address.rsplit(":", 1)[1]))
+    page.get_by_text("0 decided now").wait_for()
+    again.end()
+
+
+def open_session(window) -> None:
+    window.open("/")
+    window.page.locator(".card .cover").first.click()
+    window.page.locator(".steps").wait_for()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_every_screen_is_accessible(new_window, theme):
+    window = new_window(theme)
+    page = window.page
+    window.open("/new")
+    page.get_by_role("heading", name="New session").wait_for()
+    look_over(page, "new")
+    open_session(window)
+    names = {
+        "camera": "Clip and camera",
+        "ball": "Ball",
+        "labels": "Labels",
+        "play": "Play",
+        "report": "Report",
+    }
+    for screen in SCREENS:
+        page.get_by_role("link", name=names[screen]).click()
+        page.wait_for_url(f"**/{screen}/**")
+        time.sleep(0.6)
+        look_over(page, screen)
+        if screen == "labels":
+            page.get_by_role("button", name="Many at a glance").click()
+            time.sleep(0.4)
+            look_over(page, "labels, sheet")
+    window.open("/")
+    page.locator(".card").first.wait_for()
+    look_over(page, "home")
+    assert window.complaints == []
+
+
+def look_over(page, name: str) -> None:
+    """No serious or critical fault that axe-core knows."""
+    found = Axe().run(page).response["violations"]
+    bad = [
+        f"{v['id']}: {v['help']}: {[n['html'][:120] for n in v['nodes'][:3]]}"
+        for v in found
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert bad == [], name
