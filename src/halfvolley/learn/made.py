@@ -6,7 +6,7 @@ order, give the same files; files that are there already are not made again.
 
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -213,3 +213,33 @@ def made_files(settings: MadeSettings, folder: Path) -> Iterator[Path]:
 def is_held_out(path: Path) -> bool:
     """Whether a hall is for measuring only; all its crops are."""
     return int(path.stem.split("_")[1]) % HELD_OUT_EVERY == 0
+
+
+def joined(parts: Sequence[Examples], most: int = 10**9) -> Examples:
+    """Several examples as one, the first `most` of each.
+
+    Raises
+    ------
+    BadInput
+        If there is none.
+    """
+    if not parts:
+        raise BadInput("no made halls were found to measure on; make more halls")
+    return Examples(
+        *(
+            np.concatenate([getattr(p, name)[:most] for p in parts])
+            for name in ("luma", "chroma", "kind", "ball", "others_px")
+        )
+    )
+
+
+def held_out_halls(settings: MadeSettings, folder: Path, most: int, each: int) -> Examples:
+    """Examples of made halls for measuring: of `most` halls, `each` of one.
+
+    Raises
+    ------
+    BadInput
+        If there is no such hall.
+    """
+    paths = [path for path in made_files(settings, folder) if is_held_out(path)]
+    return joined([load(path) for path in paths[:most]], each)
