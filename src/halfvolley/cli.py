@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from halfvolley.cli_labels import labels_app
+from halfvolley.cli_train import train_app
 from halfvolley.terminal import console, plain_errors, progress_bars
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(labels_app)
+app.add_typer(train_app)
 
 SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metavar="SESSION")]
 

@@ -206,9 +206,9 @@ def _aims(label: Label, picture: _Stack, settings: CutSettings) -> list[tuple[fl
     now, before = picture.planes[-1][0], picture.planes[-2 if len(picture.planes) > 1 else -1][0]
     small = cv2.resize(cv2.absdiff(now, before), None, fx=1 / 16, fy=1 / 16,
                        interpolation=cv2.INTER_AREA)  # fmt: skip
-    out = []
+    out: list[tuple[float, float]] = []
     for _ in range(settings.busy):
-        row, column = np.unravel_index(int(np.argmax(small)), small.shape)
+        row, column = divmod(int(np.argmax(small)), small.shape[1])
         out.append((16.0 * column + 8.0, 16.0 * row + 8.0))
         small[max(row - 3, 0) : row + 4, max(column - 3, 0) : column + 4] = 0
     return out

@@ -89,13 +89,14 @@ def scan(
     if entry.kind == "marks":
         return _scan_marks(session, entry, tell, recording, found)
     info = recording.info
-    finder, notes = make_finder(
+    made = make_finder(
         session.ball.detector,
         info,
         masks=[np.array(polygon) for polygon in entry.masks_px],
         expected_radius=radius_map(found.camera, session.ball.radius_m),
         waiting=FRAMES_AHEAD + 1,
     )
+    finder = made.finder
     watcher = LineWatcher(found.camera)
     frames = RecordingFrames(recording)
     # one thread decodes and loads while this one searches: both have as much to do
@@ -106,7 +107,7 @@ def scan(
         if frame.index % 16 == 0:
             tell(frame.index / len(info.pts_s))
     parts.append(finder.finish())
-    warnings = (*frames.warnings, *notes)
+    warnings = (*frames.warnings, *made.warnings)
     return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), warnings)
 
 
