@@ -26,7 +26,7 @@ _HALLS_A_BATCH = 24  # at most
 def train(
     net: BallNet, store: ExampleStore, held_out: Mapping[str, Examples], settings: TrainSettings,
     tell: Tell = lambda text, share: None, feed: Callable[[], None] = lambda: None,
-    keep: Path | None = None,
+    keep: Path | None = None, note: Callable[[str], None] = lambda text: None,
 ) -> Iterator[CurvePoint]:  # fmt: skip
     """Train a network in place; yields the curve as it grows.
 
@@ -47,6 +47,8 @@ def train(
     keep : Path, optional
         File of the checkpoint. If it is there, training goes on from it; the curve so far comes
         first. The examples must be the same.
+    note : callable
+        Told what a person should know: less memory than hoped for, a damaged checkpoint.
 
     Yields
     ------
@@ -91,6 +93,8 @@ def train(
             kept_at = time.monotonic()
         if point is not None:
             yield point
+    for words in run.notes:
+        note(words)
     if run.best_weights:
         net.load_state_dict(run.best_weights)
 

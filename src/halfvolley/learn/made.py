@@ -7,7 +7,7 @@ order, give the same files; files that are there already are not made again.
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from halfvolley.errors import BadInput
 from halfvolley.simulate import Crop, CropSettings, iter_crops
-from halfvolley.types import ByteImage, FloatArray
+from halfvolley.types import ByteImage, FloatArray, IntArray
 
 BALL, NONE, IGNORED = 1, 0, -1
 OTHERS = 4  # further balls of a crop that are kept
@@ -59,6 +59,10 @@ class Examples:
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def take(self, rows: IntArray) -> "Examples":
+        """The chosen ones."""
+        return Examples(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 def label_crop(crop: Crop) -> tuple[int, FloatArray, FloatArray]:
@@ -226,10 +230,7 @@ def joined(parts: Sequence[Examples], most: int = 10**9) -> Examples:
     if not parts:
         raise BadInput("no made halls were found to measure on; make more halls")
     return Examples(
-        *(
-            np.concatenate([getattr(p, name)[:most] for p in parts])
-            for name in ("luma", "chroma", "kind", "ball", "others_px")
-        )
+        *(np.concatenate([getattr(p, f.name)[:most] for p in parts]) for f in fields(Examples))
     )
 
 

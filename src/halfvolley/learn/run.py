@@ -163,7 +163,7 @@ def restore_run(run: Run, path: Path) -> bool:
         return False
     device = run.sums.device
     try:
-        with np.load(path, allow_pickle=False) as data:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as data:
             arrays = {name: torch.from_numpy(data[name]) for name in data.files if name != "said"}
             said = json.loads(str(data["said"]))
         memory: dict[int, dict[str, Tensor]] = {}

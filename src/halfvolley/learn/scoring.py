@@ -275,12 +275,7 @@ def groups(held: Held) -> tuple[Group, ...]:
     out: list[Group] = []
     for by, unit, values, of_false in (
         ("speed", "px a frame", asked.speed_px, None),
-        (
-            "blur",
-            "px",
-            np.hypot(asked.ball[:, 3], asked.ball[:, 4]),
-            np.hypot(*held.finds.streak_px[false].T),
-        ),
+        ("blur", "px", blur, false_blur),
         ("size", "px radius", asked.ball[:, 2], held.finds.radius_px[false]),
         ("brightness", "of 255", asked.luma, None),
     ):

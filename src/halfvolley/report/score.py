@@ -113,7 +113,7 @@ def _print_groups(found: Mapping[str, tuple[Group, ...]], console: Console) -> N
         return
     heads = ["balls by", "", "balls"]
     for name in found:
-        heads += [f"recall {name}", "centre", "false"]
+        heads += [Path(name).stem, "centre", "false"]
     rows, before = [], ""
     for lines in zip(*found.values(), strict=True):
         one = lines[0]
@@ -121,7 +121,7 @@ def _print_groups(found: Mapping[str, tuple[Group, ...]], console: Console) -> N
         before = one.by
         for g in lines:
             recall = g.found / g.balls if g.balls else None
-            row += [_share(recall, g.recall_95), _number(g.off_px, "px"),
+            row += [_share(recall), _number(g.off_px, "px"),
                     "" if g.false is None else str(g.false)]  # fmt: skip
         rows.append(row)
     _print_table(heads, rows, console)

@@ -4,7 +4,6 @@ A card says from which frames a detector has learned, so that no score is made f
 """
 
 import json
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ from halfvolley.errors import BadInput
 from halfvolley.session.detector import AUTO
 from halfvolley.session.edit import set_ball
 from halfvolley.session.files import write_atomic
-from halfvolley.session.schema import DETECTORS, Session
+from halfvolley.session.schema import DETECTORS, Session, read_session
 
 FOLDER = "models"
 CARD_FORMAT = "halfvolley-detector-card-2"
@@ -74,6 +73,30 @@ def use_detector(session: Session, detector: str) -> Session:
     return set_ball(session, detector=short_name(session, named_detector(session, detector)))
 
 
+def use_in_sessions(folders: Sequence[Path | str], detector: str) -> list[str]:
+    """The same for several sessions, by a name as a person says it; what was done, in words.
+
+    Raises
+    ------
+    BadInput
+        If it is no detector; sessions before the one without it have been changed then.
+    BadSession
+        If a folder is no session.
+    StorageError
+        If a file cannot be written.
+    """
+    out = []
+    for session in [read_session(folder) for folder in folders]:
+        before = short_name(session, current_detector(session))
+        after = use_detector(session, detector)
+        now = short_name(after, current_detector(after))
+        out.append(
+            f"{session.folder} uses {now} from now on (it was {before}). Next: halfvolley measure "
+            f"{session.folder}"
+        )
+    return out
+
+
 def next_model(sessions: Sequence[Session]) -> str:
     """File name of the next detector, free in all sessions."""
     number = 1
@@ -129,8 +152,3 @@ def spans_in(card: dict[str, Any] | None, content: str, parts: Sequence[str]) ->
         return []
     of_clip = card["spans"].get(content, {})
     return [(int(a), int(b)) for part in parts for a, b in of_clip.get(part, [])]
-
-
-def is_trained_file(detector: str) -> bool:
-    """Whether it is a file and not a word."""
-    return detector not in DETECTORS and os.path.isfile(detector)

@@ -15,6 +15,7 @@ from halfvolley.session.detector import make_finder
 from halfvolley.session.labels import frames_at, open_labels
 from halfvolley.session.models import (
     LEARNED,
+    Spans,
     current_detector,
     named_detector,
     read_card,
@@ -35,6 +36,7 @@ Progress = Callable[[str, float], None]
 LEAD_IN_S = 1.0  # finders learn the background and the ball's look before they are judged
 APART_S = 4.0  # answers further apart than this are searched as pieces of their own
 LAG_FRAMES = 8  # finders answer a few frames late
+WARM_UP_FRAMES = 30  # of each piece, that are not timed
 TRUTH_FORMAT = "footage-truth-1"
 
 
@@ -42,6 +44,7 @@ TRUTH_FORMAT = "footage-truth-1"
 class Exam:
     """One clip, and what is known of some of its frames, by who says so."""
 
+    session: Session
     entry: ClipEntry
     recording: Recording
     radius: "RadiusMap | None"
@@ -115,7 +118,7 @@ def score_session(
     exams, notes = _exams(session, names, no_ball, leaky)
     return Scores(
         session.folder,
-        hold_all(session, exams, names, progress or (lambda text, share: None)),
+        hold_all(exams, names, progress or (lambda text, share: None)),
         tuple(exam.entry.name for exam in exams),
         notes,
     )
@@ -158,7 +161,7 @@ def _exams(
             answers = answers if leaky else kept
         answers = {who: a for who, a in answers.items() if len(a)}
         if answers:
-            exams.append(Exam(entry, recording, _radius(session, entry), answers))
+            exams.append(Exam(session, entry, recording, _radius(session, entry), answers))
     notes = _notes(session, cards, left_out, leaky)
     if not exams:
         raise BadInput(" ".join((_nothing_known(session), *notes)))
@@ -210,23 +213,25 @@ def _radius(session: Session, entry: ClipEntry) -> "RadiusMap | None":
 
 
 def exam_of_labels(
-    session: Session, entry: ClipEntry, answers: "Answers"
-) -> Exam:  # fmt: skip
-    """A clip on chosen labels."""
-    return Exam(entry, probe_recording(entry.files), _radius(session, entry), {"labels": answers})
+    session: Session, entry: ClipEntry, labels: Sequence[Label], spans: Spans
+) -> Exam:
+    """What all labels of a session say of a clip within spans of frames."""
+    from halfvolley.learn.answers import answers_of_labels
+
+    recording = probe_recording(entry.files)
+    answers = answers_of_labels(labels, entry.name, recording.info.size_px).within(spans)
+    return Exam(session, entry, recording, _radius(session, entry), {"labels": answers})
 
 
 def hold_all(
-    session: Session, exams: Sequence[Exam], names: Sequence[str], say: Progress
+    exams: Sequence[Exam], names: Sequence[str], say: Progress
 ) -> tuple[ScoredDetector, ...]:
     """Run detectors over exams and hold what they find against what is known.
 
     Parameters
     ----------
-    session : Session
-        As read.
     exams : sequence of Exam
-        Of its clips.
+        Clips of one session or several.
     names : sequence of str
         Detectors as `named_detector` gives them.
     say : callable
@@ -241,7 +246,7 @@ def hold_all(
         device = ""
         notes: tuple[str, ...] = ()
         for number, (exam, luma) in enumerate(zip(exams, lumas, strict=True)):
-            search = _search(session, exam, name, say)
+            search = _search(exam, name, say)
             device, notes = search.device, search.notes
             share = 1.0 / len(exam.answers)
             for who, answers in exam.answers.items():
@@ -249,11 +254,11 @@ def hold_all(
                     hold(
                         search.found, answers, luma[who], clip=number,
                         interval_s=exam.info.frame_interval_s, took_s=share * search.took_s,
-                        searched=round(share * search.searched),
+                        searched=round(share * search.timed),
                     )
                 )  # fmt: skip
         held = {who: together(p) for who, p in parts.items()}
-        out.append(ScoredDetector(short_name(session, name), device, notes, held))
+        out.append(ScoredDetector(short_name(exams[0].session, name), device, notes, held))
     return tuple(out)
 
 
@@ -282,17 +287,17 @@ class _Search:
     device: str
     notes: tuple[str, ...]
     took_s: float
-    searched: int
+    timed: int  # frames that took so long
 
 
-def _search(session: Session, exam: Exam, name: str, say: Progress) -> _Search:
+def _search(exam: Exam, name: str, say: Progress) -> _Search:
     """What one detector finds around the frames that are asked about."""
     frames = np.unique(np.concatenate([a.frame for a in exam.answers.values()]))
     pieces = _pieces(frames, exam.info)
     total = sum(last - first for first, last in pieces)
-    text = f"{exam.entry.name}: {short_name(session, name)}"
+    text = f"{exam.entry.name}: {short_name(exam.session, name)}"
     parts: list[Detections] = []
-    took_s, done, device = 0.0, 0, ""
+    took_s, timed, done, device = 0.0, 0, 0, ""
     notes: tuple[str, ...] = ()
     for first, last in pieces:
         made = make_finder(
@@ -303,15 +308,15 @@ def _search(session: Session, exam: Exam, name: str, say: Progress) -> _Search:
         for frame in frames_at(exam.recording, range(first, last)):
             started = time.perf_counter()
             parts.append(made.finder.feed(frame))
-            took_s += time.perf_counter() - started
+            if frame.index - first >= WARM_UP_FRAMES:
+                took_s += time.perf_counter() - started
+                timed += 1
             done += 1
             if done % 16 == 0:
                 say(text, done / total)
-        started = time.perf_counter()
         parts.append(made.finder.finish())
-        took_s += time.perf_counter() - started
     say(text, 1.0)
-    return _Search(concatenate(parts), device, notes, took_s, done)
+    return _Search(concatenate(parts), device, notes, took_s, timed)
 
 
 def _pieces(frames: IntArray, info: ClipInfo) -> list[tuple[int, int]]:
