@@ -104,7 +104,7 @@ def test_foreign_weights_are_refused(tmp_path):
     with pytest.raises(BadInput, match="its layers are other ones"):
         weights_of(tmp_path / "more.onnx")
     three = lively(new_net("three4", 1, CPU))
-    three.down8[2] = nn.LeakyReLU()  # the same weights, and another answer
+    three.down8[2] = nn.LeakyReLU(0.5)  # the same weights, and another answer
     export_onnx(three, (1.0, 0.0), tmp_path / "other.onnx")
     with pytest.raises(BadInput, match="answer differently"):
         weights_of(tmp_path / "other.onnx")

@@ -117,18 +117,19 @@ def fine_tune(
     net, _, _ = weights_of(start)
     net = net.to(device)
     halls = held_out_halls(settings.made(), made, 10**9, settings.made_crops)
-    held_out = {"own": validation, "made": halls} if len(validation) else {}
+    choose = len(validation) > 0
+    held_out = {"own": validation, "made": halls} if choose else {"made": halls}
     store = _mixed(own, made, settings, device)
     loop = settings.loop(net.shape.name, settings.patience)
     run = work / "checkpoint.npz"
-    curve = []
     notes: list[str] = list(device_notes(device))
-    for point in train(net, store, held_out, loop, tell, keep=run, note=notes.append):
-        curve.append(point)
+    curve = list(
+        train(net, store, held_out, loop, tell, keep=run, note=notes.append, choose=choose)
+    )
     last = curve[-1]
-    best = max(curve, key=lambda p: p.worth or 0.0) if held_out else last
+    best = max(curve, key=lambda p: p.worth or 0.0) if choose else last
     tell("calibrating", 0.0)
-    scale = calibration(net, joined([validation, halls]) if len(validation) else halls, device)
+    scale = calibration(net, joined([validation, halls]) if choose else halls, device)
     tell("calibrating", 1.0)
     path = work / "new.onnx"
     sha = export_onnx(net, scale, path)

@@ -27,13 +27,14 @@ def train(
     net: BallNet, store: ExampleStore, held_out: Mapping[str, Examples], settings: TrainSettings,
     tell: Tell = lambda text, share: None, feed: Callable[[], None] = lambda: None,
     keep: Path | None = None, note: Callable[[str], None] = lambda text: None,
+    choose: bool = True,
 ) -> Iterator[CurvePoint]:  # fmt: skip
     """Train a network in place; yields the curve as it grows.
 
     Parameters
     ----------
     net : BallNet
-        On the device of the store; changed. With `held_out` it has the best weights at the end.
+        On the device of the store; changed.
     store : ExampleStore
         To learn from.
     held_out : mapping of str to Examples
@@ -49,6 +50,9 @@ def train(
         first. The examples must be the same.
     note : callable
         Told what a person should know: less memory than hoped for, a damaged checkpoint.
+    choose : bool
+        Whether the weights that are best on `held_out` are taken, and it stops without a gain;
+        else the last ones.
 
     Yields
     ------
@@ -68,7 +72,7 @@ def train(
         restore_run(run, keep)
     yield from run.curve
     if run.step == 0 and not run.curve and held_out:
-        yield _measured(run, held_out, store.device)
+        yield _measured(run, held_out, choose)
     kept_at = time.monotonic()
     while not run.over:
         started = time.monotonic()
@@ -83,7 +87,7 @@ def train(
         point = None
         if run.step % settings.measure_every == 0 or run.over:
             started = time.monotonic()
-            point = _measured(run, held_out, store.device)
+            point = _measured(run, held_out, choose)
             run.over = run.over or 0 < settings.patience <= run.waited
             run.took_s += time.monotonic() - started
         if keep is not None and (
@@ -170,17 +174,17 @@ def _learning_rate(settings: TrainSettings, step: int, took_s: float) -> float:
     return settings.rate * (0.01 + 0.99 * 0.5 * (1 + np.cos(np.pi * (share - 0.05) / 0.95)))
 
 
-def _measured(run: Run, held_out: Mapping[str, Examples], device: torch.device) -> CurvePoint:
-    """The next point of the curve; remembers the best weights."""
+def _measured(run: Run, held_out: Mapping[str, Examples], choose: bool) -> CurvePoint:
+    """The next point of the curve; remembers the best weights where they are chosen."""
     loss, heat, place, streak, radius = (run.sums / max(run.since, 1)).tolist()
     if not np.isfinite(loss):
         raise BadInput(f"the loss is no longer a number at step {run.step}; try a lower rate")
     run.sums.zero_()
     run.since = 0
-    seen = {name: measure(run.net, e, device) for name, e in held_out.items()}
+    seen = {name: measure(run.net, e, run.sums.device) for name, e in held_out.items()}
     point = CurvePoint(run.step, run.took_s, loss, heat, place, streak, radius, seen)
     run.curve.append(point)
-    if point.worth is not None:
+    if choose and point.worth is not None:
         run.waited += 1
         if point.worth > run.best + _GAIN:
             run.best, run.best_step, run.waited = point.worth, run.step, 0
