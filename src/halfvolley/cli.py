@@ -228,6 +228,8 @@ def measure(
         _print_json(result)
     elif result.did:
         _print_result(folder)
+        for clip, words in result.ran:
+            typer.echo(f"{clip}: {words}")
         typer.echo(f"\nTables: {result.tables}\nReport: {folder / 'report' / 'report.html'}")
     else:
         typer.echo(f"Nothing to do: all is up to date. Tables: {result.tables}")
@@ -347,6 +349,7 @@ def _print_json(result: "Measured") -> None:
         "clips": clips,
         "not_measured": dict(result.not_measured),
         "took_s": round(result.took_s, 3),
+        "ran": dict(result.ran),
     }
     typer.echo(json.dumps(content, indent=1))
 

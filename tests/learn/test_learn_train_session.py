@@ -1,6 +1,7 @@
 """`halfvolley train` and `halfvolley score` on a clip on disk: cards, choice, undo, bad input."""
 
 import json
+import re
 import tomllib
 
 import numpy as np
@@ -24,7 +25,7 @@ from halfvolley.types import LabelSet  # noqa: E402
 from halfvolley.video import VideoWriter, WriterSettings  # noqa: E402
 
 torch.set_num_threads(1)  # what is tiny is done before threads are awake
-W, H, N = 320, 192, 130
+W, H, N = 320, 192, 75
 QUICK = ("--steps", "2", "--batch", "4", "--made-halls", "11")
 
 
@@ -63,7 +64,7 @@ def say(folder, labels):
 
 @pytest.fixture
 def session(clip, tmp_path, make_label, monkeypatch):
-    """A session with 130 labels of 5 rallies; made halls are painted, not rendered."""
+    """A session with 75 labels of 5 rallies; made halls are painted, not rendered."""
     folder = tmp_path / "s"
     new_session(folder, [clip])
     say(folder, ball_labels(make_label))
@@ -111,7 +112,7 @@ def used(folder):
 def test_from_labels_to_a_detector_in_use_and_back(session, monkeypatch):
     # one step at such a rate spoils nothing, so that equal figures keep what is used
     said = done("train", session, *QUICK, "--start", "network")
-    assert "78 labels to learn from, 26 to choose with, 26 held out" in said
+    assert "45 labels to learn from, 15 to choose with, 15 held out" in said
     assert "split by rally" in said and "Training on CPU from network" in said
     assert "a second on CPU" in said
     cards = sorted((session / "models").glob("*.json"))
@@ -123,7 +124,7 @@ def test_from_labels_to_a_detector_in_use_and_back(session, monkeypatch):
         assert not (frames["train"] & frames["test"] or frames["validation"] & frames["test"])
         assert set().union(*frames.values()) == set(range(N))
         assert set(card["compared"]) >= {"classical", "network", "models/detector-01.onnx"}
-        assert card["compared"]["network"]["balls"] == 26
+        assert card["compared"]["network"]["balls"] == 15
         for end in ("onnx", "csv", "png"):
             assert (session / "models" / f"detector-01.{end}").stat().st_size > 100
     assert not list((session / "computed" / "training").glob("*/checkpoint.npz"))
@@ -156,9 +157,9 @@ def test_no_score_is_made_unsaid_from_what_was_learned(session, monkeypatch):
     model = "models/detector-01.onnx"
     said = done("score", session, "--detector", "network", "--detector", model)
     assert f"frames that {model} has learned from are left out" in said
-    assert "26 frames" in said and "Against its labels" in said
+    assert "15 frames" in said and "Against its labels" in said
     leaky = done("score", session, "--detector", model, "--leaky")
-    assert "130 frames" in leaky and f"LEAKY: {model} has learned from some" in leaky
+    assert "75 frames" in leaky and f"LEAKY: {model} has learned from some" in leaky
     found = json.loads(run("score", session, "--detector", "network", "--json").stdout)
     figures = found["detectors"][0]["against"]["labels"]["figures"]
     assert figures["balls"] == N and figures["recall"] > 0.9
@@ -249,7 +250,7 @@ def test_two_rallies_are_learned_from_and_compared_with(session, make_label):
     with open_labels(session) as store:
         store.undo()
     say(session, labels)
-    assert "0 to choose with, 65 held out" in done("train", session, *QUICK)
+    assert re.search("0 to choose with, 3[78] held out", done("train", session, *QUICK))
 
 
 def test_a_leaky_split_is_called_so(session, monkeypatch):

@@ -55,6 +55,7 @@ class MadeFinder:
     """The finder of a session, and what is to be said of it."""
 
     finder: "BallFinder"
+    name: str  # "classical finder", or the network's file
     device: str  # where it runs, in a word
     warnings: tuple[str, ...]  # one plain sentence for each thing a person should know
 
@@ -84,7 +85,7 @@ def make_finder(
     chosen = AUTO if detector == "auto" else detector
     if chosen == "classical":
         finder = BallFinder(info, masks=masks, expected_radius=expected_radius, waiting=waiting)
-        return MadeFinder(finder, "CPU", ())
+        return MadeFinder(finder, "classical finder", "CPU", ())
     from halfvolley.ball.network import load_detector
     from halfvolley.ball.network_finder import NetworkFinder
 
@@ -92,4 +93,4 @@ def make_finder(
     finder = NetworkFinder(
         info, network, masks=masks, expected_radius=expected_radius, waiting=waiting
     )
-    return MadeFinder(finder, network.device, network.warnings)
+    return MadeFinder(finder, f"network {network.path.name}", network.device, network.warnings)
