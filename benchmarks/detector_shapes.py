@@ -20,23 +20,15 @@ import torch
 
 from halfvolley.ball import maps as ball_maps
 from halfvolley.learn.augment import varied
-from halfvolley.learn.made import BALL, MadeSettings
+from halfvolley.learn.example_store import ExampleStore, last_frames
+from halfvolley.learn.judge import calibration, measure
+from halfvolley.learn.loop import pick_device, train
+from halfvolley.learn.made import BALL, MadeSettings, held_out_halls
 from halfvolley.learn.measured import calibrate, goodness, hold_against
+from halfvolley.learn.run import TrainSettings, as_json
 from halfvolley.learn.shapes import SHAPES, BallNet, count_weights
-from halfvolley.learn.training import (
-    ExampleStore,
-    Feeder,
-    TrainSettings,
-    as_json,
-    calibration,
-    held_out_halls,
-    last_frames,
-    measure,
-    new_net,
-    pick_device,
-    save_weights,
-    train,
-)
+from halfvolley.learn.training import Feeder
+from halfvolley.learn.weights import new_net, save_weights
 
 HALLS = 300  # that each learns from
 HELD_OUT, EACH = 60, 50
@@ -56,7 +48,7 @@ def try_shape(args: argparse.Namespace) -> dict:
     net = new_net(args.name, args.seed, device)
     settings = TrainSettings(shape=args.name, seed=args.seed, limit_s=args.limit_s, steps=10**6)
     held_out = held_out_halls(made, args.made, 10, 40)
-    for point in train(net, store, held_out, settings, feed=feeder):
+    for point in train(net, store, {"made": held_out}, settings, feed=feeder):
         print(args.name, as_json(point), flush=True)
     save_weights(net, args.out / f"{args.name}.npz")
     held_out = held_out_halls(made, args.made, HELD_OUT, EACH)

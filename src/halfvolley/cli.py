@@ -14,6 +14,7 @@ import typer
 
 from halfvolley.cli_labels import labels_app
 from halfvolley.cli_library import library_app
+from halfvolley.cli_train import train_app
 from halfvolley.cli_workbench import workbench
 from halfvolley.terminal import console, plain_errors, progress_bars
 
@@ -31,6 +32,7 @@ app = typer.Typer(
 app.add_typer(labels_app)
 app.add_typer(library_app)
 app.command()(workbench)
+app.add_typer(train_app)
 
 SessionFolder = Annotated[Path, typer.Argument(help="The session folder.", metavar="SESSION")]
 
@@ -242,6 +244,8 @@ def measure(
         _print_json(result)
     elif result.did:
         _print_result(folder)
+        for clip, words in result.ran:
+            typer.echo(f"{clip}: {words}")
         typer.echo(f"\nTables: {result.tables}\nReport: {folder / 'report' / 'report.html'}")
     else:
         typer.echo(f"Nothing to do: all is up to date. Tables: {result.tables}")
@@ -361,6 +365,7 @@ def _print_json(result: "Measured") -> None:
         "clips": clips,
         "not_measured": dict(result.not_measured),
         "took_s": round(result.took_s, 3),
+        "ran": dict(result.ran),
     }
     typer.echo(json.dumps(content, indent=1))
 

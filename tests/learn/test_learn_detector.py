@@ -10,12 +10,16 @@ torch = pytest.importorskip("torch")
 from halfvolley.ball import maps  # noqa: E402
 from halfvolley.ball.network import load_detector  # noqa: E402
 from halfvolley.errors import BadInput  # noqa: E402
-from halfvolley.learn import measured, training  # noqa: E402
+from halfvolley.learn import measured  # noqa: E402
 from halfvolley.learn.aims import heat_and_weight, loss_of  # noqa: E402
 from halfvolley.learn.augment import Batch, halved, varied  # noqa: E402
+from halfvolley.learn.example_store import ExampleStore  # noqa: E402
 from halfvolley.learn.export import export_onnx  # noqa: E402
+from halfvolley.learn.loop import train  # noqa: E402
 from halfvolley.learn.made import BALL, IGNORED, NONE, Examples, label_crop, load, save  # noqa: E402
+from halfvolley.learn.run import TrainSettings  # noqa: E402
 from halfvolley.learn.shapes import SHAPES, BallNet, Shape, count_weights  # noqa: E402
+from halfvolley.learn.weights import load_weights, new_net, save_weights  # noqa: E402
 from halfvolley.simulate import Crop  # noqa: E402
 
 H, W, F = 64, 96, 5
@@ -177,14 +181,12 @@ def test_a_shape_of_another_stride_is_refused():
 
 
 def taught(seed, steps=25):
-    store = training.ExampleStore(CPU)
+    store = ExampleStore(CPU)
     for part in range(3):
         store.add(painted(24, seed=part))
-    net = training.new_net("one4", seed, CPU)
-    settings = training.TrainSettings(
-        shape="one4", seed=seed, steps=steps, batch=16, measure_every=steps
-    )
-    points = list(training.train(net, store, painted(30, seed=9), settings))
+    net = new_net("one4", seed, CPU)
+    settings = TrainSettings(shape="one4", seed=seed, steps=steps, batch=16, measure_every=steps)
+    points = list(train(net, store, {"made": painted(30, seed=9)}, settings))
     return net, points
 
 
@@ -195,10 +197,10 @@ def test_training_learns_and_is_the_same_for_the_same_seed(tmp_path):
     weights = net.head.weight
     assert torch.allclose(weights, again.head.weight, atol=1e-5)
     assert not torch.allclose(weights, other.head.weight, atol=1e-3)
-    assert points[-1].goodness.average_precision > 0.6
-    assert points[-1].goodness.n_balls == 20
-    training.save_weights(net, tmp_path / "w.npz")
-    back = training.load_weights(tmp_path / "w.npz")
+    assert points[-1].goodness["made"].average_precision > 0.6
+    assert points[-1].goodness["made"].n_balls == 20
+    save_weights(net, tmp_path / "w.npz")
+    back = load_weights(tmp_path / "w.npz")
     assert torch.equal(back.head.weight, weights)
     path = tmp_path / "net.onnx"
     export_onnx(back, (2.0, 0.5), path)
@@ -219,21 +221,21 @@ def test_examples_that_cannot_be_halved_are_refused():
     examples = painted(2)
     odd = replace(examples, luma=examples.luma[..., :48, :])
     with pytest.raises(BadInput, match="multiples of 32 px, got 96 x 48"):
-        training.ExampleStore(CPU).add(odd)
+        ExampleStore(CPU).add(odd)
 
 
 def test_weights_of_another_kind_are_refused(tmp_path):
     path = tmp_path / "w.npz"
     path.write_bytes(b"PK nothing")
     with pytest.raises(BadInput, match="no weights of a detector"):
-        training.load_weights(path)
+        load_weights(path)
     with pytest.raises(BadInput, match="no shape 'huge'"):
-        training.new_net("huge", 1, CPU)
+        new_net("huge", 1, CPU)
     with pytest.raises(BadInput, match="no examples"):
         next(
-            training.train(
-                training.new_net("one4", 1, CPU), training.ExampleStore(CPU), painted(3),
-                training.TrainSettings(),
+            train(
+                new_net("one4", 1, CPU), ExampleStore(CPU), {"made": painted(3)},
+                TrainSettings(),
             )
         )  # fmt: skip
 

@@ -91,6 +91,11 @@ def load_detector(path: Path | str = SHIPPED, *, threads: int = _THREADS) -> Det
         raise BadInput(f"the detector {path} cannot be read ({error.strerror})") from None
 
 
+def gpu_is_here() -> bool:
+    """Whether the machine has a GPU that a network could run on."""
+    return Path("/proc/driver/nvidia/version").exists()
+
+
 @cache
 def _loaded(path: Path, size: int, changed_ns: int, threads: int) -> Detector:
     import onnxruntime
@@ -129,7 +134,7 @@ def _loaded(path: Path, size: int, changed_ns: int, threads: int) -> Detector:
         raise BadInput(f"{path} does not say how many frames it takes; it is damaged") from None
     used = session.get_providers()[0]
     warnings: tuple[str, ...] = ()
-    if used == "CPUExecutionProvider" and Path("/proc/driver/nvidia/version").exists():
+    if used == "CPUExecutionProvider" and gpu_is_here():
         warnings = (
             "A GPU is here, but this ONNX Runtime cannot use it; the detector runs on the CPU. "
             "To use it, install onnxruntime-gpu in place of onnxruntime.",

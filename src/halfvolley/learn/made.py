@@ -6,8 +6,8 @@ order, give the same files; files that are there already are not made again.
 
 import os
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from halfvolley.errors import BadInput
 from halfvolley.simulate import Crop, CropSettings, iter_crops
-from halfvolley.types import ByteImage, FloatArray
+from halfvolley.types import ByteImage, FloatArray, IntArray
 
 BALL, NONE, IGNORED = 1, 0, -1
 OTHERS = 4  # further balls of a crop that are kept
@@ -59,6 +59,10 @@ class Examples:
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def take(self, rows: IntArray) -> "Examples":
+        """The chosen ones."""
+        return Examples(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 def label_crop(crop: Crop) -> tuple[int, FloatArray, FloatArray]:
@@ -213,3 +217,30 @@ def made_files(settings: MadeSettings, folder: Path) -> Iterator[Path]:
 def is_held_out(path: Path) -> bool:
     """Whether a hall is for measuring only; all its crops are."""
     return int(path.stem.split("_")[1]) % HELD_OUT_EVERY == 0
+
+
+def joined(parts: Sequence[Examples], most: int = 10**9) -> Examples:
+    """Several examples as one, the first `most` of each.
+
+    Raises
+    ------
+    BadInput
+        If there is none.
+    """
+    if not parts:
+        raise BadInput("no made halls were found to measure on; make more halls")
+    return Examples(
+        *(np.concatenate([getattr(p, f.name)[:most] for p in parts]) for f in fields(Examples))
+    )
+
+
+def held_out_halls(settings: MadeSettings, folder: Path, most: int, each: int) -> Examples:
+    """Examples of made halls for measuring: of `most` halls, `each` of one.
+
+    Raises
+    ------
+    BadInput
+        If there is no such hall.
+    """
+    paths = [path for path in made_files(settings, folder) if is_held_out(path)]
+    return joined([load(path) for path in paths[:most]], each)

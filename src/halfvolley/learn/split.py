@@ -5,7 +5,7 @@ test, a score says how well pictures are remembered; such a split exists here on
 and is called leaky wherever it shows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -98,16 +98,74 @@ def split_labels(
             groups.setdefault(_group(labels, label, s.by), []).append((i, label))
     total = sum(len(members) for members in groups.values())
     if total < FEWEST_LABELS:
-        raise BadInput(
-            f"there are {total} accepted labels, at least {FEWEST_LABELS} are needed; harvest a "
-            "longer clip or review more of the queue"
-        )
+        raise BadInput(_few(total))
     asked = int(np.count_nonzero(shares))
     if len(groups) < asked:
         raise BadInput(_too_few(len(groups), asked, s.by))
     parts = _assign(groups, shares, rng)
     chosen = [_sets(sets, members) for members in parts]
     return Split(s.by, *chosen)
+
+
+def keep_split(
+    sets: Sequence[LabelSet],
+    part_of: Callable[[LabelSet, Label], Part | None],
+    settings: SplitSettings,
+    *,
+    rng: np.random.Generator,
+) -> Split:
+    """Divide labels as an earlier training did; only those that it did not know are divided anew.
+
+    Parameters
+    ----------
+    sets : sequence of LabelSet
+        One a session.
+    part_of : callable
+        The part in which an earlier training had a label; None where it knew nothing of it.
+    settings, rng
+        As for `split_labels`, for the rest. A rest that cannot be divided is learned from.
+
+    Returns
+    -------
+    Split
+        What was held out before stays held out.
+
+    Raises
+    ------
+    BadInput
+        If there are fewer than `FEWEST_LABELS` accepted labels.
+    """
+    members: list[list[tuple[int, Label]]] = [[], [], []]
+    rest: list[LabelSet] = []
+    for i, labels in enumerate(sets):
+        parts = [(label, part_of(labels, label)) for label in labels.usable]
+        for label, part in parts:
+            if part is not None:
+                members[PARTS.index(part)].append((i, label))
+        free = tuple(label for label, part in parts if part is None)
+        rest.append(LabelSet(labels.session, labels.hall, free))
+    total = sum(len(labels.usable) for labels in sets)
+    if total < FEWEST_LABELS:
+        raise BadInput(_few(total))
+    if not any(members):
+        return split_labels(sets, settings, rng=rng)
+    try:
+        fresh = split_labels(rest, settings, rng=rng)
+        more = {part: fresh.part(part) for part in PARTS}
+    except BadInput:
+        more = {"train": tuple(rest), "validation": (), "test": ()}
+    for k, part in enumerate(PARTS):
+        for labels in more[part]:
+            i = next(i for i, s in enumerate(sets) if s.session == labels.session)
+            members[k] += [(i, label) for label in labels.usable]
+    return Split(settings.by, *(_sets(sets, chosen) for chosen in members))
+
+
+def _few(n: int) -> str:
+    return (
+        f"there are {n} accepted labels, at least {FEWEST_LABELS} are needed; harvest a "
+        "longer clip or review more of the queue"
+    )
 
 
 def _group(labels: LabelSet, label: Label, by: SplitBy) -> Group:

@@ -114,22 +114,53 @@ def write_sheets(folder: Path | str, queue: Sequence[Queued]) -> tuple[Path, ...
     StorageError
         If a sheet cannot be written.
     """
-    place = Path(folder) / "report" / FOLDER
+    labels = [item.label for item in queue]
+    return draw_sheets(folder, labels, Path(folder) / "report" / FOLDER, "sheet")
+
+
+def draw_sheets(
+    folder: Path | str, labels: Sequence[Label], place: Path, stem: str
+) -> tuple[Path, ...]:
+    """Draw places in pictures on contact sheets, in their order.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The session folder.
+    labels : sequence of Label
+        What is shown.
+    place : Path
+        Where to; older sheets of that name are removed.
+    stem : str
+        Name of the files, before _01.png and so on.
+
+    Returns
+    -------
+    tuple of Path
+        The sheets.
+
+    Raises
+    ------
+    FootageError
+        If a clip cannot be read.
+    StorageError
+        If a sheet cannot be written.
+    """
     wanted: dict[tuple[str, int], list[int]] = {}
-    for i, item in enumerate(queue):
-        wanted.setdefault((item.label.clip, item.label.frame), []).append(i)
+    for i, label in enumerate(labels):
+        wanted.setdefault((label.clip, label.frame), []).append(i)
     cells: dict[int, ByteImage] = {}
-    for clip, frame, picture in label_pictures(folder, [item.label for item in queue]):
+    for clip, frame, picture in label_pictures(folder, labels):
         for i in wanted.get((clip, frame), ()):
-            cells[i] = draw_cell(picture, queue[i].label)
+            cells[i] = draw_cell(picture, labels[i])
     per_sheet = COLUMNS * ROWS
     out = []
-    for first in range(0, len(queue), per_sheet):
-        page = [cells[i] for i in range(first, min(first + per_sheet, len(queue))) if i in cells]
-        path = place / f"sheet_{first // per_sheet + 1:02d}.png"
+    for first in range(0, len(labels), per_sheet):
+        page = [cells[i] for i in range(first, min(first + per_sheet, len(labels))) if i in cells]
+        path = place / f"{stem}_{first // per_sheet + 1:02d}.png"
         write_picture(path, lay_out(page))
         out.append(path)
-    for old in place.glob("sheet_*.png"):
+    for old in place.glob(f"{stem}_[0-9]*.png"):
         if old not in out:
             with storing(old):
                 old.unlink()

@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -49,11 +50,21 @@ def _sha_of(path: Path, size: int, changed_ns: int) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class MadeFinder:
+    """The finder of a session, and what is to be said of it."""
+
+    finder: "BallFinder"
+    name: str  # "classical finder", or the network's file
+    device: str  # where it runs, in a word
+    warnings: tuple[str, ...]  # one plain sentence for each thing a person should know
+
+
 def make_finder(
     detector: str, info: ClipInfo, *, masks: Iterable[FloatArray],
     expected_radius: "RadiusMap | None", waiting: int,
-) -> "tuple[BallFinder, tuple[str, ...]]":  # fmt: skip
-    """The finder of a session, and what is to be said of it.
+) -> MadeFinder:  # fmt: skip
+    """The finder that a session asks for.
 
     Parameters
     ----------
@@ -63,11 +74,6 @@ def make_finder(
         The clip.
     masks, expected_radius, waiting
         As for `BallFinder`.
-
-    Returns
-    -------
-    tuple of BallFinder and tuple of str
-        One plain sentence for each thing a person should know.
 
     Raises
     ------
@@ -79,7 +85,7 @@ def make_finder(
     chosen = AUTO if detector == "auto" else detector
     if chosen == "classical":
         finder = BallFinder(info, masks=masks, expected_radius=expected_radius, waiting=waiting)
-        return finder, ()
+        return MadeFinder(finder, "classical finder", "CPU", ())
     from halfvolley.ball.network import load_detector
     from halfvolley.ball.network_finder import NetworkFinder
 
@@ -87,4 +93,4 @@ def make_finder(
     finder = NetworkFinder(
         info, network, masks=masks, expected_radius=expected_radius, waiting=waiting
     )
-    return finder, network.warnings
+    return MadeFinder(finder, f"network {network.path.name}", network.device, network.warnings)

@@ -216,6 +216,35 @@ def set_players(session: Session, name_a: str, name_b: str) -> Session:
     return _edit(session, change)
 
 
+def set_ball(session: Session, **said: Any) -> Session:
+    """Write a person's word about the ball into session.toml; None takes a key away.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    **said
+        Keys of [ball] and their values.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        _put(document.setdefault("ball", tomlkit.table()), said)
+
+    return _edit(session, change)
+
+
 def add_point(
     session: Session, clip: str, t_s: float, *, server: str = "", winner: str = ""
 ) -> Session:

@@ -133,6 +133,7 @@ class Measured:
     clips: tuple[str, ...]  # measured clips
     not_measured: tuple[tuple[str, str], ...]  # (clip, why)
     took_s: float
+    ran: tuple[tuple[str, str], ...] = ()  # (clip, what found the ball, where and how fast)
 
     @property
     def tables(self) -> Path:
@@ -231,6 +232,7 @@ def measure(folder: Path | str, *, progress: Progress | None = None) -> Measured
     did: list[tuple[str, str]] = []
     failed: dict[str, HalfvolleyError] = {}
     done: list[ClipWork] = []
+    ran: list[tuple[str, str]] = []
     with store.lock():
         store.clean()
         hashes = ClipHashes(store)
@@ -238,6 +240,8 @@ def measure(folder: Path | str, *, progress: Progress | None = None) -> Measured
             try:
                 work = _open(session, entry, store, hashes, say)
                 _bring_up_to_date(work, say, did)
+                if (entry.name, "scan") in did:
+                    ran.append((entry.name, work.result("scan").ran))
                 done.append(work)
             except StorageError:
                 raise
@@ -253,6 +257,7 @@ def measure(folder: Path | str, *, progress: Progress | None = None) -> Measured
         clips=tuple(work.entry.name for work in done),
         not_measured=tuple((name, str(error)) for name, error in failed.items()),
         took_s=time.monotonic() - started,
+        ran=tuple(ran),
     )
 
 

@@ -3,6 +3,7 @@
 Rooms are imported when a stage runs, so that finding out that nothing is stale costs nothing.
 """
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -53,6 +54,7 @@ class Scan:
     camera: ClipCamera
     warnings: tuple[str, ...]
     resting: "tuple[RestingBall | Unknown, ...]" = ()  # on each mark, in a clip of that kind
+    ran: str = ""  # what found the ball, on which device and how fast
 
 
 def probe(session: Session, entry: ClipEntry, tell: Tell) -> Recording:
@@ -89,25 +91,30 @@ def scan(
     if entry.kind == "marks":
         return _scan_marks(session, entry, tell, recording, found)
     info = recording.info
-    finder, notes = make_finder(
+    made = make_finder(
         session.ball.detector,
         info,
         masks=[np.array(polygon) for polygon in entry.masks_px],
         expected_radius=radius_map(found.camera, session.ball.radius_m),
         waiting=FRAMES_AHEAD + 1,
     )
+    finder = made.finder
     watcher = LineWatcher(found.camera)
     frames = RecordingFrames(recording)
     # one thread decodes and loads while this one searches: both have as much to do
     parts = []
+    started, n = time.monotonic(), 0
     for frame, loaded in prefetch(((f, finder.load(f)) for f in frames), FRAMES_AHEAD):
+        n += 1
         watcher.feed(frame)
         parts.append(finder.search(loaded))
         if frame.index % 16 == 0:
             tell(frame.index / len(info.pts_s))
     parts.append(finder.finish())
-    warnings = (*frames.warnings, *notes)
-    return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), warnings)
+    warnings = (*frames.warnings, *made.warnings)
+    rate = n / max(time.monotonic() - started, 1e-9)
+    ran = f"{made.name} on {made.device}, {rate:.0f} frames a second with decoding"
+    return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), warnings, ran=ran)
 
 
 def _scan_marks(

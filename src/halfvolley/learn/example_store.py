@@ -1,0 +1,92 @@
+"""Examples in the memory of the training device, and batches drawn from them."""
+
+from dataclasses import replace
+
+import torch
+from torch import Tensor
+
+from halfvolley.errors import BadInput
+from halfvolley.learn.augment import Batch
+from halfvolley.learn.made import Examples
+
+
+class ExampleStore:
+    """All examples on the training device, as bytes.
+
+    Parameters
+    ----------
+    device : torch.device
+        Where training runs.
+    """
+
+    def __init__(self, device: torch.device) -> None:
+        self.device = device
+        self.luma: list[Tensor] = []
+        self.chroma: list[Tensor] = []
+        self.kind: list[Tensor] = []
+        self.ball: list[Tensor] = []
+        self.others: list[Tensor] = []
+        self._n = 0
+
+    def __len__(self) -> int:
+        return self._n
+
+    @property
+    def frames(self) -> int:
+        """Neighbouring frames of an example."""
+        return int(self.luma[0].shape[1])
+
+    def add(self, examples: Examples) -> None:
+        """Copy examples to the device.
+
+        Raises
+        ------
+        BadInput
+            If their sides are no multiples of 32, so that they can be halved.
+        """
+        h, w = examples.luma.shape[-2:]
+        if h % 32 or w % 32:
+            raise BadInput(f"examples must have sides of multiples of 32 px, got {w} x {h}")
+        self.luma.append(torch.from_numpy(examples.luma).to(self.device))
+        self.chroma.append(torch.from_numpy(examples.chroma).to(self.device))
+        self.kind.append(torch.from_numpy(examples.kind).float().to(self.device))
+        self.ball.append(torch.from_numpy(examples.ball).float().to(self.device))
+        self.others.append(torch.from_numpy(examples.others_px).float().to(self.device))
+        self._n += len(examples)
+
+    def batch(self, n: int, parts: int, generator: torch.Generator) -> Batch:
+        """A random batch; its crops come from a few of the parts that were added.
+
+        Parameters
+        ----------
+        n : int
+            Crops.
+        parts : int
+            From how many parts (halls), at most.
+        generator : torch.Generator
+            Source of chance, on the CPU.
+        """
+        count = len(self.luma)
+        chosen = torch.randint(count, (min(parts, n),), generator=generator).tolist()
+        each = -(-n // len(chosen))
+        rows = []
+        for part in chosen:
+            i = torch.randint(len(self.kind[part]), (each,), generator=generator)
+            rows.append((part, i.to(self.device)))
+        return Batch(
+            torch.cat([self.luma[p][i] for p, i in rows])[:n].float(),
+            torch.cat([self.chroma[p][i] for p, i in rows])[:n].float(),
+            torch.cat([self.kind[p][i] for p, i in rows])[:n],
+            torch.cat([self.ball[p][i] for p, i in rows])[:n],
+            torch.cat([self.others[p][i] for p, i in rows])[:n],
+        )
+
+
+def last_frames(batch: Batch, n: int, step: int = 1) -> Batch:
+    """The batch with the last `n` of its frames, every `step`-th."""
+    f = batch.luma.shape[1]
+    chosen = [f - 1 - step * k for k in range(n)][::-1]
+    if chosen[0] < 0:
+        raise BadInput(f"{n} frames, every {step}th, were asked for of crops of {f}")
+    both = [c for i in chosen for c in (2 * i, 2 * i + 1)]
+    return replace(batch, luma=batch.luma[:, chosen], chroma=batch.chroma[:, both])
