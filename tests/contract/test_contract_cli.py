@@ -108,7 +108,7 @@ def test_a_typo_names_line_and_key(tmp_path, clip):
     path = tmp_path / "s" / "session.toml"
     path.write_text(path.read_text().replace("colour =", "color ="))
     words = one_sentence(run("measure", tmp_path / "s"))
-    assert re.search(r"line 8: ball\.color .*did you mean colour\?", words)
+    assert re.search(r"line 9: ball\.color .*did you mean colour\?", words)
 
 
 def test_no_table_says_how_to_give_corners(tmp_path, clip):

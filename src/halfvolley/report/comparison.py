@@ -7,6 +7,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from halfvolley.errors import Unknown
+from halfvolley.match.compare import FEWEST
 from halfvolley.report.library import DIGITS, interval_words
 
 if TYPE_CHECKING:
@@ -40,10 +41,11 @@ def print_comparison(compared: "Compared", console: Console) -> None:
             console.print(escape(words), soft_wrap=True)
         console.print(_table(c))
         for d in c.differences:
-            if isinstance(d.difference, Unknown):
+            if isinstance(d.difference, Unknown) and not _nothing_known(c):
                 why = d.difference.reason
                 console.print(f"[dim]{d.what}: unknown, {why}[/dim]", soft_wrap=True)
-    console.print(f"\n[dim]{escape(_looks_words(compared))}[/dim]", soft_wrap=True)
+    if compared.looks:
+        console.print(f"\n[dim]{escape(_looks_words(compared))}[/dim]", soft_wrap=True)
     for words in CAUTIONS:
         console.print(f"[dim]{words}[/dim]", soft_wrap=True)
     for note in compared.notes:
@@ -55,9 +57,13 @@ def finding_words(comparison: "Comparison") -> tuple[str, ...]:
     shown = [d for d in comparison.differences if d.verdict in ("more", "less")]
     if shown:
         return tuple(_difference_words(comparison, d) for d in shown)
-    if all(d.verdict == "unknown" for d in comparison.differences):
-        return ("Too little was measured to compare them.",)
+    if _nothing_known(comparison):
+        return (f"Too little was measured to compare them: fewer than {FEWEST} values a side.",)
     return ("No difference shown.",)
+
+
+def _nothing_known(comparison: "Comparison") -> bool:
+    return all(d.verdict == "unknown" for d in comparison.differences)
 
 
 def _difference_words(c: "Comparison", d: "Difference") -> str:

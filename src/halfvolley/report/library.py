@@ -42,7 +42,7 @@ def print_library(library: "Library", wanted: "StrokeFilter", console: Console) 
         n, perhaps = library.count(wanted)
         more = f"; of {perhaps} more it cannot be told, a value was not measured" if perhaps else ""
         matching = sum(s.matching > 0 for s in sessions)
-        console.print(f"{n} strokes of {matching} sessions match{more}", soft_wrap=True)
+        console.print(f"{_n(n, 'stroke')} of {_n(matching, 'session')} match{more}", soft_wrap=True)
     shown = [s for s in sessions if s.strokes and (s.matching or not wanted)]
     if shown:
         console.print(_session_table(shown, bool(wanted)))
@@ -54,8 +54,8 @@ def print_library(library: "Library", wanted: "StrokeFilter", console: Console) 
     undated = sum(s.date is None and not s.reason for s in sessions)
     if undated:
         console.print(
-            f"[yellow]Note:[/yellow] {undated} sessions have no day and take no part in dates and "
-            "trends; write date = 2026-01-31 into their session.toml",
+            f"[yellow]Note:[/yellow] no day is known of {_n(undated, 'session')}, which dates and "
+            "trends leave out; write date = 2026-01-31 into session.toml",
             soft_wrap=True,
         )
     _print_left_out(library, sessions, bool(wanted), console)
@@ -112,7 +112,12 @@ def interval_words(value: Interval | Unknown, *, percent: bool = False, digits: 
 def _count_words(sessions: "Sequence[SessionEntry]") -> str:
     used = [s for s in sessions if s.strokes or not s.reason]
     strokes, rallies = sum(s.strokes for s in used), sum(s.rallies for s in used)
-    return f"{len(used)} sessions, {rallies} rallies, {strokes} strokes"
+    return f"{_n(len(used), 'session')}, {_n(rallies, 'rally')}, {_n(strokes, 'stroke')}"
+
+
+def _n(n: int, what: str) -> str:
+    """A count in words."""
+    return f"{n:,} {what if n == 1 else {'rally': 'rallies'}.get(what, what + 's')}"
 
 
 def _change_words(library: "Library") -> str:
@@ -170,7 +175,8 @@ def _print_left_out(
     if not left_out:
         return
     if filtered:
-        console.print(f"[dim]{len(left_out)} folders are not in it; without filters it says why[/]")
+        console.print(f"[dim]Not in the library: {_n(len(left_out), 'folder')}; without filters "
+                      "it is said why[/dim]")  # fmt: skip
         return
     console.print("[dim]Not in the library[/dim]")
     for name, why in left_out[:MANY]:
