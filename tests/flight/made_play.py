@@ -49,6 +49,10 @@ class Nature:
     scatter: float = 0.0  # how much single bounces stray from the law: 1 is what is claimed
     plane_sd_m: float = 0.0  # unevenness of the table
 
+    def beyond(self, own_air: FloatArray) -> "Nature":
+        """With more drag and lift than all arcs have."""
+        return replace(self, drag=self.drag + own_air[0], lift=self.lift + own_air[1])
+
     @staticmethod
     def draw(rng: np.random.Generator, scatter: float = 0.0) -> "Nature":
         """As far from what the estimator expects as its priors say, at most two sd."""
@@ -111,6 +115,7 @@ class Path:
     states: FloatArray  # (k, 9)
     touches: tuple[Touch, ...]  # (k - 1,)
     end_s: float
+    own_air: FloatArray | None = None  # (k, 2) drag and lift of each arc beyond the nature's
 
     def at(self, t_s: FloatArray) -> FloatArray:
         """(n, 9) states at times in any order; before the start the first arc is followed back."""
@@ -120,7 +125,8 @@ class Path:
         for i in np.unique(arc):
             on = np.flatnonzero(arc == i)
             on = on[np.argsort(t_s[on])]
-            out[on] = self.nature.fly(self.states[i], t_s[on] - self.starts_s[i])
+            nature = self.nature if self.own_air is None else self.nature.beyond(self.own_air[i])
+            out[on] = nature.fly(self.states[i], t_s[on] - self.starts_s[i])
         return out
 
     def of_kind(self, kind: str) -> list[Touch]:

@@ -10,6 +10,7 @@ import pytest
 from halfvolley.flight.refine import (
     GLOBALS,
     N_GLOBALS,
+    OWN_AIR_SD,
     STATE_SD,
     Course,
     _moved,
@@ -63,7 +64,10 @@ def course_of(path: mp.Path, camera, footage, seen=None, floor_px=0.3, rng=None,
     starts = np.concatenate([[first], path.starts_s[1:]])
     kinds = tuple(touch.kind for touch in path.touches)
     rows = np.arange(len(detections))
-    return Course(rows, kinds, (1.0,) * len(kinds), states, starts, fixed.prior_mean.copy()), fixed
+    own_air = np.zeros((len(starts), 2))
+    chances = (1.0,) * len(kinds)
+    start = fixed.prior_mean.copy()
+    return Course(rows, kinds, chances, states, starts, own_air, start), fixed
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +108,7 @@ def test_gradient_of_the_system_is_that_of_its_cost(exact):
     fixed = noisy(fixed, np.random.default_rng(1))
     N, y, _, _ = system(course, fixed)
     spread = 1.0 / np.sqrt(np.diag(N))  # of each unknown, the others held
-    assert len(spread) == 9 * 5 + 4 + N_GLOBALS
+    assert len(spread) == 9 * 5 + 4 + 2 * 5 + N_GLOBALS
     for i, h in enumerate(0.02 * spread):
         step = np.zeros(len(spread))
         step[i] = h
@@ -185,7 +189,7 @@ def test_exact_data_bring_a_disturbed_course_back(exact, seed):
 def test_contacts_keep_their_order():
     camera = mp.calibrated(mp.looking((0.2, -4.5, 1.4)))
     course, fixed = course_of(four_touches(), camera, SHARP)
-    step = np.zeros(9 * 5 + 4 + N_GLOBALS)
+    step = np.zeros(9 * 5 + 4 + 2 * 5 + N_GLOBALS)
     step[9 * 5] = 0.5  # the bounce after the stroke
     assert _moved(course, step, fixed) is None
     step[9 * 5] = np.nan
@@ -210,13 +214,16 @@ ORDINARY = (np.array([0.0, 60.0, 0.0]), np.array([30.0, 120.0, 30.0]))  # topspi
 WIDE = (np.zeros(3), np.array([150.0, 250.0, 150.0]))  # all that the prior allows
 
 
-def one_bounce(nature: mp.Nature, spin, rng) -> mp.Path:
+NO_OWN_AIR = np.zeros((2, 2))
+
+
+def one_bounce(nature: mp.Nature, spin, rng, own_air=NO_OWN_AIR) -> mp.Path:
     """Down to the table and up; it bounces as far from the law as its scatter allows."""
     w0 = spin[0] + spin[1] * rng.normal(size=3)
     state = np.concatenate([[-0.9, 0.2, 0.3], [6.0, -0.6, 0.3], w0])
-    w = mp._Writer(nature, 12.0, state, rng)
+    w = mp._Writer(nature.beyond(own_air[0]), 12.0, state, rng)
     w.bounce()
-    return w.done(0.22)
+    return replace(w.done(0.22), nature=nature, own_air=own_air)
 
 
 def experiment(seed: int, spin) -> tuple[Course, np.ndarray]:
@@ -229,7 +236,8 @@ def experiment(seed: int, spin) -> tuple[Course, np.ndarray]:
         believed.prior_mean, np.linalg.inv(believed.prior_info), method="eigh"
     )
     nature = mp.Nature(g[11], g[12], g[13], g[18], g[19], max(g[20], 0.02), 1.0, 0.001)
-    path = one_bounce(nature, spin, rng)
+    own_air = rng.normal(size=(2, 2)) * OWN_AIR_SD
+    path = one_bounce(nature, spin, rng, own_air)
     as_filmed = replace(footage, exposure_s=g[14], readout_s=g[15])
     seen = mp.film(path, mp.moved(nominal, g[:11]), as_filmed, rng)
     seen = clear_of_contacts(seen, path, as_filmed)
@@ -238,7 +246,7 @@ def experiment(seed: int, spin) -> tuple[Course, np.ndarray]:
     found = refine(course, fixed, 40)
     # the first arc starts at its first sight, a time that is given
     first = path.at(found.starts[:1])[0]
-    return found, np.concatenate([first, course.states[1], course.starts[1:], g])
+    return found, np.concatenate([first, course.states[1], course.starts[1:], own_air.ravel(), g])
 
 
 BLOCKS = {
@@ -248,9 +256,10 @@ BLOCKS = {
     "velocity after the bounce": slice(12, 15),
     "spin after the bounce": slice(15, 18),
     "time of the bounce": slice(18, 19),
-    "camera": slice(19, 30),
-    "air": slice(30, 33),
-    "table": slice(37, 40),
+    "drag and lift of each arc": slice(19, 23),
+    "camera": slice(23, 34),
+    "air": slice(34, 37),
+    "table": slice(41, 44),
 }
 
 
@@ -268,7 +277,9 @@ def mean_square(results, at: slice) -> float:
     """Mean over experiments of e' C^-1 e of a block of unknowns."""
     squares = []
     for found, truth in results:
-        estimate = np.concatenate([found.states.ravel(), found.starts[1:], found.globals])
+        estimate = np.concatenate(
+            [found.states.ravel(), found.starts[1:], found.own_air.ravel(), found.globals]
+        )
         e = (estimate - truth)[at]
         squares.append(float(e @ np.linalg.solve(found.cov[at, at], e)))
     return float(np.mean(squares))

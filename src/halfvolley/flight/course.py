@@ -10,7 +10,7 @@ from halfvolley.constants import BALL_RADIUS_M, MAX_BALL_SPEED_MPS
 from halfvolley.flight.chains import Chain
 from halfvolley.flight.junctions import FLOOR_Z_M, Junction, Kind, place_cost
 from halfvolley.flight.pieces import Piece
-from halfvolley.flight.refine import Course, Setting, arc_end, refine
+from halfvolley.flight.refine import Course, Setting, air_of, arc_end, refine
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.physics.kernels import fly
 from halfvolley.types import FloatArray, IntArray
@@ -46,8 +46,9 @@ def start_course(chain: Chain, s: Setting) -> Course:
     kinds: tuple[Kind, ...] = tuple(j.kind for j in contacts)
     chances = tuple(chance(j.kind, dict(j.weights)) for j in contacts)
     return Course(
-        rows, kinds, chances, np.array(states), np.array(starts) + s.late_s, s.prior_mean.copy()
-    )
+        rows, kinds, chances, np.array(states), np.array(starts) + s.late_s,
+        np.zeros((len(starts), 2)), s.prior_mean.copy(),
+    )  # fmt: skip
 
 
 def chance(kind: Kind, costs: dict[Kind, float]) -> float:
@@ -97,10 +98,7 @@ def predict(course: Course, s: Setting, rows: IntArray) -> FloatArray:
         on = np.flatnonzero(arc == i)
         x = course.states[i]
         order = on[np.argsort(t_s[on], kind="stable")]
-        states = fly(
-            x[:3], x[3:6], x[6:9], g[11], s.air[1], g[12], g[13], s.air[4], s.air[5], 0,
-            t_s[order] - course.starts[i],
-        )  # fmt: skip
+        states = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, i), 0, t_s[order] - course.starts[i])
         for row, state in zip(order, states, strict=True):
             uv[row] = project_point(
                 f, cx, cy, k1, k2, turn @ seen.R[row], seen.t_m[row] + g[8:11], *state[:3]
@@ -144,11 +142,8 @@ def _anchored(course: Course, s: Setting) -> Course:
     t = float(s.seen.t_s[course.rows[0]])
     if t >= course.starts[0]:
         return course
-    g, x = course.globals, course.states[0]
-    back = np.array([t - course.starts[0]])
-    first = fly(
-        x[:3], x[3:6], x[6:9], g[11], s.air[1], g[12], g[13], s.air[4], s.air[5], 0, back
-    )[0]  # fmt: skip
+    x, back = course.states[0], np.array([t - course.starts[0]])
+    first = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, 0), 0, back)[0]
     return replace(
         course, states=np.vstack([first, course.states[1:]]),
         starts=np.concatenate([[t], course.starts[1:]]),
@@ -251,6 +246,7 @@ def _one_arc(course: Course, i: int) -> Course:
         course, kinds=(*course.kinds[:i], *course.kinds[i + 1 :]),
         chances=(*course.chances[:i], *course.chances[i + 1 :]),
         states=np.delete(course.states, i + 1, axis=0), starts=np.delete(course.starts, i + 1),
+        own_air=np.delete(course.own_air, i + 1, axis=0),
     )  # fmt: skip
 
 

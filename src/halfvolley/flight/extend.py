@@ -11,7 +11,7 @@ import numpy as np
 from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M, NET_OVERHANG_M, TABLE_WIDTH_M
 from halfvolley.flight.course import predict, reconsider, settle, touch_state
 from halfvolley.flight.junctions import Kind, outside, place_cost
-from halfvolley.flight.refine import Course, Setting, refine
+from halfvolley.flight.refine import Course, Setting, air_of, refine
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.physics.kernels import bounce, fly
 from halfvolley.types import FloatArray, IntArray
@@ -117,10 +117,8 @@ def hits_net(states: FloatArray) -> bool:
 
 
 def _fly(course: Course, s: Setting, arc: int, tau: FloatArray) -> FloatArray:
-    g, x = course.globals, course.states[arc]
-    return fly(
-        x[:3], x[3:6], x[6:9], g[11], s.air[1], g[12], g[13], s.air[4], s.air[5], 0, tau
-    )  # fmt: skip
+    x = course.states[arc]
+    return fly(x[:3], x[3:6], x[6:9], *air_of(course, s, arc), 0, tau)
 
 
 def _with_arc(course: Course, s: Setting, t: float, state: FloatArray, forward: bool) -> Course:
@@ -132,20 +130,20 @@ def _with_arc(course: Course, s: Setting, t: float, state: FloatArray, forward: 
             course, kinds=(*course.kinds, "table"), chances=(*course.chances, SEEN),
             starts=np.append(course.starts, t),
             states=np.vstack([course.states, np.concatenate([state[:3], v, w])]),
+            own_air=np.vstack([course.own_air, np.zeros(2)]),
         )  # fmt: skip
     # backwards: the law's inverse, without knowing the spin; sightings decide
     before = state.copy()
     before[5] = -state[5] / max(e0 - e1 * abs(state[5]), 0.6)
-    g, lead = course.globals, 2.0 * s.frame_s
-    first = fly(
-        before[:3], before[3:6], before[6:9], g[11], s.air[1], g[12], g[13], s.air[4], s.air[5], 0,
-        np.array([-lead]),
-    )[0]  # fmt: skip
+    lead = 2.0 * s.frame_s
+    back = np.array([-lead])
+    first = fly(before[:3], before[3:6], before[6:9], *air_of(course, s, 0), 0, back)[0]
     after = state.copy()
     return replace(
         course, kinds=("table", *course.kinds), chances=(SEEN, *course.chances),
         starts=np.concatenate([[t - lead, t], course.starts[1:]]),
         states=np.vstack([first, after, course.states[1:]]),
+        own_air=np.vstack([np.zeros(2), course.own_air]),
     )  # fmt: skip
 
 
@@ -237,7 +235,8 @@ def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) 
         states[a.n_arcs - 1] = start
     return Course(
         rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
-        np.concatenate([a.starts, b.starts[1:]]), a.globals, scale=max(a.scale, b.scale),
+        np.concatenate([a.starts, b.starts[1:]]), np.vstack([a.own_air, b.own_air[1:]]), a.globals,
+        scale=max(a.scale, b.scale),
     )  # fmt: skip
 
 
@@ -259,5 +258,6 @@ def _end_to_end(a: Course, b: Course, t: float, start: FloatArray, s: Setting) -
     rows = _one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
     return Course(
         rows, kinds, (*a.chances, 0.0, *b.chances), np.vstack([a.states, start, b.states[1:]]),
-        np.concatenate([a.starts, [t], b.starts[1:]]), a.globals, scale=max(a.scale, b.scale),
+        np.concatenate([a.starts, [t], b.starts[1:]]), np.vstack([a.own_air, b.own_air]), a.globals,
+        scale=max(a.scale, b.scale),
     )  # fmt: skip

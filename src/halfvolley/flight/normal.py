@@ -1,8 +1,8 @@
 """Compiled normal equations of a course: every sighting, contact, law and prior of `refine`.
 
-Unknowns: the state (9) at the start of each of k arcs, the time of each of k - 1 contacts, and the
-globals (21). A block of residuals touches a few of them: `cols` says which column of its
-derivatives J belongs to which unknown.
+Unknowns: the state (9) at the start of each of k arcs, the time of each of k - 1 contacts, what
+each arc has of drag and lift beyond the clip's (2 k), and the globals (21). A block of residuals
+touches a few of them: `cols` says which column of its derivatives J belongs to which unknown.
 """
 
 import math
@@ -29,6 +29,7 @@ NET_SD_M = 0.02  # the ball's radius: where it touches the net
 def normal_equations(
     states: FloatArray,
     starts: FloatArray,
+    own_air: FloatArray,
     contact: IntArray,
     g: FloatArray,
     turn: FloatArray,
@@ -38,6 +39,7 @@ def normal_equations(
     prior_info: FloatArray,
     state_mean: FloatArray,
     state_sd: FloatArray,
+    own_air_sd: FloatArray,
     t_seen: FloatArray,
     lever: FloatArray,
     R_seen: FloatArray,
@@ -48,20 +50,21 @@ def normal_equations(
 ) -> tuple[FloatArray, FloatArray, float, FloatArray]:
     """Matrix (n, n), right side (n,), cost, and root mean square residual (k,) of each arc.
 
-    `contact` (k - 1,) holds FREE, TABLE, FLOOR or NET; `g` (21,) the globals, with which
-    `intrinsics` (5,) and `turn` (3, 3) agree; `air` (6,) gravity, b, drag, lift, spin decay and
-    radius; `state_mean` (9,) and `state_sd` (k, 9) the prior of the states; the rest are the
-    sightings in time order, dated with `prior_mean`, and the length (m,) of their streaks.
+    `own_air` (k, 2) is drag and lift of each arc beyond those of `g`, with standard deviations
+    `own_air_sd` (2,); `contact` (k - 1,) holds FREE, TABLE, FLOOR or NET; `g` (21,) the globals,
+    with which `intrinsics` (5,) and `turn` (3, 3) agree; `air` (6,) gravity, b, drag, lift, spin
+    decay and radius; `state_mean` (9,) and `state_sd` (k, 9) the prior of the states; the rest are
+    the sightings in time order, dated with `prior_mean`, and the length (m,) of their streaks.
     """
     k = len(starts)
-    n = 9 * k + k - 1 + N_GLOBALS
+    n = 12 * k - 1 + N_GLOBALS
     N, y = np.zeros((n, n)), np.zeros(n)
     cost, rms = _add_sights(
-        N, y, states, starts, g, turn, intrinsics, air, prior_mean, t_seen, lever, R_seen, t_m, uv,
-        white, length_px,
+        N, y, states, starts, own_air, g, turn, intrinsics, air, prior_mean, t_seen, lever, R_seen,
+        t_m, uv, white, length_px,
     )  # fmt: skip
     for i in range(k - 1):
-        cost += _add_contact(N, y, states, starts, i, contact[i], g, air)
+        cost += _add_contact(N, y, states, starts, own_air, i, contact[i], g, air)
     for i in range(k):
         for p in range(9):
             info = 1.0 / state_sd[i, p] ** 2
@@ -69,6 +72,12 @@ def normal_equations(
             N[9 * i + p, 9 * i + p] += info
             y[9 * i + p] -= info * off
             cost += info * off * off
+        for p in range(2):
+            info = 1.0 / own_air_sd[p] ** 2
+            at = 10 * k - 1 + 2 * i + p
+            N[at, at] += info
+            y[at] -= info * own_air[i, p]
+            cost += info * own_air[i, p] ** 2
     off_g = g - prior_mean
     pull = prior_info @ off_g
     N[n - N_GLOBALS :, n - N_GLOBALS :] += prior_info
@@ -90,10 +99,10 @@ def _add(N: FloatArray, y: FloatArray, cols: IntArray, J: FloatArray, r: FloatAr
 
 @njit(cache=True, nogil=True)
 def _add_sights(
-    N: FloatArray, y: FloatArray, states: FloatArray, starts: FloatArray, g: FloatArray,
-    turn: FloatArray, intrinsics: FloatArray, air: FloatArray, prior_mean: FloatArray,
-    t_seen: FloatArray, lever: FloatArray, R_seen: FloatArray, t_m: FloatArray, uv: FloatArray,
-    white: FloatArray, length_px: FloatArray,
+    N: FloatArray, y: FloatArray, states: FloatArray, starts: FloatArray, own_air: FloatArray,
+    g: FloatArray, turn: FloatArray, intrinsics: FloatArray, air: FloatArray,
+    prior_mean: FloatArray, t_seen: FloatArray, lever: FloatArray, R_seen: FloatArray,
+    t_m: FloatArray, uv: FloatArray, white: FloatArray, length_px: FloatArray,
 ) -> tuple[float, FloatArray]:  # fmt: skip
     """Add the sightings; their Cauchy cost, and the root mean square residual (k,) of each arc."""
     k, m = len(starts), len(t_seen)
@@ -113,11 +122,11 @@ def _add_sights(
         if len(on) == 0:
             continue
         res, d_state, d_t0, d_glob, _ = arc_residuals(
-            states[i], starts[i], g[11], air[1], g[12], g[13], air[4], air[5], intrinsics, turn,
-            g[8:11], g[16:18], t_s[on], lever[on], R_seen[on], t_m[on], uv[on],
-            white[on] * weight[on].reshape(-1, 1, 1),
+            states[i], starts[i], g[11], air[1], g[12] + own_air[i, 0], g[13] + own_air[i, 1],
+            air[4], air[5], intrinsics, turn, g[8:11], g[16:18], t_s[on], lever[on], R_seen[on],
+            t_m[on], uv[on], white[on] * weight[on].reshape(-1, 1, 1),
         )  # fmt: skip
-        wide = 27 + (1 if i > 0 else 0)
+        wide = 29 + (1 if i > 0 else 0)
         J, r = np.empty((2 * len(on), wide)), np.empty(2 * len(on))
         held = 0.0
         for a in range(len(on)):
@@ -130,46 +139,52 @@ def _add_sights(
                 r[row] = pull * res[a, e]
                 J[row, :9] = pull * d_state[a, e]
                 J[row, 9:27] = pull * d_glob[a, e]
+                J[row, 27:29] = J[row, 21:23]  # as the clip's drag and lift
                 if i > 0:
-                    J[row, 27] = pull * d_t0[a, e]
+                    J[row, 29] = pull * d_t0[a, e]
         rms[i] = math.sqrt(held / (2.0 * len(on)))
         cols = np.empty(wide, np.int64)
         cols[:9] = np.arange(9 * i, 9 * i + 9)
         cols[9:27] = np.arange(at_globals, at_globals + 18)
+        cols[27:29] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
         if i > 0:
-            cols[27] = 9 * k + i - 1
+            cols[29] = 9 * k + i - 1
         _add(N, y, cols, J, r)
     return cost, rms
 
 
 @njit(cache=True, nogil=True)
 def _add_contact(
-    N: FloatArray, y: FloatArray, states: FloatArray, starts: FloatArray, i: int, kind: int,
-    g: FloatArray, air: FloatArray,
+    N: FloatArray, y: FloatArray, states: FloatArray, starts: FloatArray, own_air: FloatArray,
+    i: int, kind: int, g: FloatArray, air: FloatArray,
 ) -> float:  # fmt: skip
     """The end of arc i against the start of the next, and what the kind of contact asks."""
     k = len(starts)
     at_globals = len(y) - N_GLOBALS
     x, after = states[i], states[i + 1]
     span = np.array([starts[i + 1] - starts[i]])
+    drag, lift = g[12] + own_air[i, 0], g[13] + own_air[i, 1]
     flown, jac = fly_sensitivities(
-        x[0:3], x[3:6], x[6:9], g[11], air[1], g[12], g[13], air[4], air[5], 0, span
+        x[0:3], x[3:6], x[6:9], g[11], air[1], drag, lift, air[4], air[5], 0, span
     )
     end = flown[0]
-    # columns: state before (9), gravity, drag, lift (3), state after (9), table (3), times (1 or 2)
-    wide = 25 + (1 if i > 0 else 0)
+    # columns: state before (9), gravity, drag, lift (3), state after (9), table (3), own drag and
+    # lift (2), times (1 or 2)
+    wide = 27 + (1 if i > 0 else 0)
     cols = np.empty(wide, np.int64)
     cols[:9] = np.arange(9 * i, 9 * i + 9)
     cols[9:12] = np.arange(at_globals + 11, at_globals + 14)
     cols[12:21] = np.arange(9 * i + 9, 9 * i + 18)
     cols[21:24] = np.arange(at_globals + 18, at_globals + 21)
-    cols[24] = 9 * k + i
+    cols[24:26] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
+    cols[26] = 9 * k + i
     d_end = np.zeros((9, wide))
     d_end[:, :12] = jac[0]
-    d_end[:, 24] = rates(end, g[11], air[1], g[12], g[13], air[4], air[5], 0)
+    d_end[:, 24:26] = jac[0, :, 10:12]
+    d_end[:, 26] = rates(end, g[11], air[1], drag, lift, air[4], air[5], 0)
     if i > 0:
-        cols[25] = 9 * k + i - 1
-        d_end[:, 25] = -d_end[:, 24]
+        cols[27] = 9 * k + i - 1
+        d_end[:, 27] = -d_end[:, 26]
     J = d_end[:3] / JOIN_SD_M
     for p in range(3):
         J[p, 12 + p] = -1.0 / JOIN_SD_M

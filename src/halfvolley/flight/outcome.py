@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from halfvolley.flight.refine import Course, Setting, arc_end
+from halfvolley.flight.refine import Course, Setting, air_of, arc_end
 from halfvolley.types import Arc, Contact, FloatArray
 
 
@@ -19,7 +19,7 @@ def arcs_and_contacts(
         arcs.append(
             Arc(
                 first_arc + i, float(c.starts[i]), ends[i], c.states[i, :3], c.states[i, 3:6],
-                c.states[i, 6:], c.cov[at, at], float(c.globals[12]), float(c.globals[13]),
+                c.states[i, 6:], c.cov[at, at], *air_of(c, s, i)[2:4],
                 c.rows[arc_of == i], float(c.residual_rms[i]),
                 first_contact + i - 1 if i > 0 else -1, first_contact + i if i < k - 1 else -1,
             )
@@ -47,6 +47,7 @@ def _before(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray]:
     J = np.zeros((9, n))
     J[:, 9 * i : 9 * i + 9] = d_state
     J[:, n - 21 + 11 : n - 21 + 14] = d_air
+    J[:, 10 * k - 1 + 2 * i : 10 * k + 1 + 2 * i] = d_air[:, 1:]
     J[:, 9 * k + i] += change
     if i > 0:
         J[:, 9 * k + i - 1] -= change

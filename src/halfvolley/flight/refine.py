@@ -1,10 +1,10 @@
 """Joint refinement of a chain: every sighting, contact and law at once, with the covariance.
 
-Unknowns, in this order: the state (9) at the start of each arc, the time of each contact, and the
-globals that all arcs share (`GLOBALS`). Residuals: sightings against the projected flight (Cauchy's
-loss);
-the end of an arc against the start of the next; the centre's height at a table; the bounce law;
-priors. Levenberg-Marquardt on the normal equations, whose inverse is the covariance.
+Unknowns, in this order: the state (9) at the start of each arc, the time of each contact, drag and
+lift of each arc beyond those that all arcs share, and these globals (`GLOBALS`). Residuals:
+sightings against the projected flight (Cauchy's loss); the end of an arc against the start of the
+next; the centre's height at a table; the bounce law; priors. Levenberg-Marquardt on the normal
+equations, whose inverse is the covariance.
 """
 
 from dataclasses import dataclass, field, replace
@@ -35,6 +35,9 @@ GLOBALS = (
 ASKS = {"table": TABLE, "floor": FLOOR, "net": NET}  # other kinds are free
 STATE_MEAN = np.array([*PLACE_M, *(0.0,) * 6])
 STATE_SD = np.array([3.0, 2.0, 1.0, 12.0, 5.0, 6.0, *SPIN_SD_RADPS])
+# laws of drag and lift hold for one speed and spin better than for all of a clip: drag differs by
+# some 5 %, and lift is not even monotonic in spin (Miyazaki et al. 2017)
+OWN_AIR_SD = np.array([0.02, 0.08])
 AFTER_LAW_SPIN_SD = 500.0  # the bounce law says what the spin is; this only keeps it finite
 
 
@@ -47,6 +50,7 @@ class Course:
     chances: tuple[float, ...]  # (k - 1,) probability of each kind against its rivals
     states: FloatArray  # (k, 9) at the start of each arc
     starts: FloatArray  # (k,) time of each start: first sight, then the contacts [s]
+    own_air: FloatArray  # (k, 2) drag and lift of each arc beyond the clip's
     globals: FloatArray  # (21,) corrections and coefficients, see GLOBALS
     cov: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # order of unknowns
     cost: float = np.inf
@@ -67,7 +71,8 @@ class Course:
         return Course(
             self.rows[(on >= first) & (on <= last)], self.kinds[first:last],
             self.chances[first:last], self.states[first : last + 1].copy(),
-            self.starts[first : last + 1].copy(), self.globals.copy(), scale=self.scale,
+            self.starts[first : last + 1].copy(), self.own_air[first : last + 1].copy(),
+            self.globals.copy(), scale=self.scale,
         )  # fmt: skip
 
     def doubted(self, factor: float) -> "Course":
@@ -129,8 +134,10 @@ def setting(
     return Setting(seen, intrinsics, mean, info, air, frame_s, late_s)
 
 
-def _air(s: Setting, g: FloatArray) -> tuple[float, float, float, float, float, float]:
-    return g[11], s.air[1], g[12], g[13], s.air[4], s.air[5]
+def air_of(c: Course, s: Setting, i: int) -> tuple[float, float, float, float, float, float]:
+    """Gravity, b, drag, lift, spin decay and radius on arc i, as the flight kernels take them."""
+    g, own = c.globals, c.own_air[i]
+    return g[11], s.air[1], g[12] + own[0], g[13] + own[1], s.air[4], s.air[5]
 
 
 def _system(
@@ -141,17 +148,17 @@ def _system(
     sd = np.tile(STATE_SD, (c.n_arcs, 1))
     by_law = [i + 1 for i, kind in enumerate(c.kinds) if kind in ("table", "floor")]
     sd[by_law, 6:] = AFTER_LAW_SPIN_SD
+    asks = np.array([ASKS.get(kind, FREE) for kind in c.kinds], np.int64)
     return normal_equations(
-        c.states, c.starts, np.array([ASKS.get(kind, FREE) for kind in c.kinds], np.int64), g,
-        rotations(g[None, 5:8])[0], s.intrinsics + g[:5], s.air, s.prior_mean, s.prior_info,
-        STATE_MEAN, sd, seen.t_s, seen.lever, seen.R, seen.t_m, seen.uv_px, seen.white / c.scale,
-        np.hypot(*seen.speed_px.T),
+        c.states, c.starts, c.own_air, asks, g, rotations(g[None, 5:8])[0], s.intrinsics + g[:5],
+        s.air, s.prior_mean, s.prior_info, STATE_MEAN, sd, OWN_AIR_SD, seen.t_s, seen.lever,
+        seen.R, seen.t_m, seen.uv_px, seen.white / c.scale, np.hypot(*seen.speed_px.T),
     )  # fmt: skip
 
 
 def arc_end(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """State (9,) at the end of arc i; derivatives to its start state, (g, drag, lift), and time."""
-    air = _air(s, c.globals)
+    air = air_of(c, s, i)
     span = np.array([c.starts[i + 1] - c.starts[i]])
     x = c.states[i]
     states, jac = fly_sensitivities(x[:3], x[3:6], x[6:9], *air, 0, span)
@@ -211,4 +218,7 @@ def _moved(c: Course, step: FloatArray, s: Setting) -> Course | None:
     if np.any(np.diff(starts) < 0.25 * s.frame_s * min(1.0, k)) or not np.all(np.isfinite(step)):
         return None
     states = c.states + step[: 9 * k].reshape(k, 9)
-    return replace(c, states=states, starts=starts, globals=c.globals + step[-N_GLOBALS:])
+    own_air = c.own_air + step[10 * k - 1 : -N_GLOBALS].reshape(k, 2)
+    return replace(
+        c, states=states, starts=starts, own_air=own_air, globals=c.globals + step[-N_GLOBALS:]
+    )

@@ -40,8 +40,9 @@ PICTURES_FOR_CALIBRATION = 12  # spread over the clip, so that players do not hi
 ENOUGH_PICTURES = 5
 FRAMES_AHEAD = 8  # decoded while others are looked at; 3 MB each at 1080p
 
-# what a shutter can be where nobody said: phones and cameras read out in 5-30 ms
-ASSUMED_READOUT_S, ASSUMED_READOUT_SD_S = 0.012, 0.008
+# what a shutter can be where nobody said: phones and cameras read out in 5-30 ms, and within the
+# time from one frame to the next
+ASSUMED_READOUT_S, ASSUMED_READOUT_SD_S, READOUT_SD_SHARE = 0.012, 0.008, 0.3
 ASSUMED_EXPOSURE_S, ASSUMED_EXPOSURE_SD_S = 0.004, 0.004
 GIVEN_SD_SHARE = 0.02  # a figure that a person looked up is good to this
 
@@ -206,7 +207,11 @@ def shutter(entry: ClipEntry, info: ClipInfo) -> Shutter:
     exposure = entry.exposure_s
     return Shutter(
         readout_s=min(ASSUMED_READOUT_S, 0.7 * interval) if readout is None else readout,
-        readout_sd_s=ASSUMED_READOUT_SD_S if readout is None else GIVEN_SD_SHARE * readout,
+        readout_sd_s=(
+            min(ASSUMED_READOUT_SD_S, READOUT_SD_SHARE * interval)
+            if readout is None
+            else GIVEN_SD_SHARE * readout
+        ),
         exposure_s=min(ASSUMED_EXPOSURE_S, 0.5 * interval) if exposure is None else exposure,
         exposure_sd_s=ASSUMED_EXPOSURE_SD_S if exposure is None else GIVEN_SD_SHARE * exposure,
         source="assumed" if readout is None or exposure is None else "given",
