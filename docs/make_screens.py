@@ -57,7 +57,9 @@ class Camera:
         """Write what the window shows now."""
         page.wait_for_timeout(wait_ms)
         picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB")
-        small = picture.quantize(COLOURS, dither=Image.Dither.NONE)
+        small = picture.quantize(
+            COLOURS, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
+        )
         small.save(self._folder / f"{name}.png", optimize=True)
         print(name)
 

@@ -82,11 +82,11 @@ def test_the_whole_job(new_window, root):
     page.keyboard.press("m")
     page.keyboard.press("ArrowRight")
     page.keyboard.press("Enter")
-    page.get_by_text("20 decided now").wait_for()
+    page.get_by_text("20 decided as").wait_for()
     page.keyboard.press("w")
-    page.get_by_text("21 decided now").wait_for()
+    page.get_by_text("21 decided as").wait_for()
     page.keyboard.press("u")
-    page.get_by_text("20 decided now").wait_for()
+    page.get_by_text("20 decided as").wait_for()
     said = [label for label in read_labels(folder).labels if label.by_person]
     assert len(said) == 20
     assert sorted(x.decision for x in said).count("accepted") == 19
@@ -168,12 +168,12 @@ def test_what_was_decided_outlives_a_killed_server(new_window, root, served):
     page.get_by_text("1 of ").wait_for()
     n = sum(label.by_person for label in read_labels(folder).labels)
     page.keyboard.press("r")
-    page.get_by_text("1 decided now").wait_for()
+    page.get_by_text("1 decided as").wait_for()
     other.kill()
     assert sum(label.by_person for label in read_labels(folder).labels) == n + 1
     # started again at the same address, the window finds its way back by itself
     again = serve(root, int(other.address.rsplit(":", 1)[1]))
-    page.get_by_text("0 decided now").wait_for()
+    page.get_by_text("0 decided as").wait_for()
     again.end()
 
 

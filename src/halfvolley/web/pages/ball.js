@@ -176,10 +176,13 @@ export default {
       const n = this.found.length;
       const colours = [halfvolley.colour("sunk"), halfvolley.colour("hair"), halfvolley.colour("good")];
       const wide = canvas.width / n;
-      this.found.forEach((f, i) => {
+      g.clearRect(0, 0, canvas.width, canvas.height);
+      for (let x = 0; x < canvas.width; x += 1) {
+        const from = Math.min(n - 1, Math.floor(x / wide));
+        const f = Math.max(...this.found.slice(from, Math.max(from + 1, Math.floor((x + 1) / wide))));
         g.fillStyle = colours[f];
-        g.fillRect(Math.floor(i * wide), f === 2 ? 0 : canvas.height * 0.4, Math.ceil(wide), canvas.height);
-      });
+        g.fillRect(x, f === 2 ? 0 : canvas.height * 0.4, 1, canvas.height);
+      }
       g.fillStyle = halfvolley.colour("trouble");
       g.fillRect(this.index * wide - 1, 0, 3, canvas.height);
     },

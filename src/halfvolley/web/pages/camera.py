@@ -164,6 +164,8 @@ class _Corners:
         lines, trouble = await asyncio.to_thread(
             _model_of, self._points, self._seen.film.info.size_px
         )
+        if self._view.is_deleted:  # another screen is shown by now
+            return
         self._words.set_text(trouble)
         self._words.set_visibility(bool(trouble))
         self._view.run_method("showModel", lines)

@@ -31,8 +31,9 @@ async def home(bench: "Bench") -> None:
             with tag("div", "", "grow"):
                 tag("h1", "Sessions")
                 tag("p", f"in {shown_path(bench.places.root)}", "soft")
-            button("Make a demo", lambda: _start_demo(bench))
-            link("New session", "/new", "button main")
+            with tag("div", "", "buttons"):
+                button("Make a demo", lambda: _start_demo(bench))
+                link("New session", "/new", "button main")
         place = tag("div", "", "sessions")
         states = await asyncio.to_thread(_states, bench)
         with place:
