@@ -14,6 +14,7 @@ from running import serve
 
 from halfvolley.session.labels import read_labels
 from halfvolley.session.schema import read_session
+from halfvolley.video import probe
 
 MEASURING_S = 300_000  # [ms] much more than it takes, for a machine that has other things to do
 SCREENS = ("camera", "ball", "labels", "play", "report")
@@ -73,6 +74,14 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("button", name="Remove the last").click()
     page.get_by_text("No region is left out").wait_for()
 
+    # what looks for the ball, and back
+    page.get_by_label("A small network").check()
+    page.get_by_role("button", name="Measure again").wait_for()
+    assert read_session(folder).ball.detector == "network"
+    page.get_by_label("Motion, shape and colour").check()
+    page.get_by_role("button", name="Measure again").wait_for(state="detached")
+    assert read_session(folder).ball.detector == "classical"
+
     # labels: twenty decisions by keyboard
     page.get_by_role("link", name="Labels").click()
     page.get_by_role("button", name="The ball", exact=True).click()
@@ -105,8 +114,14 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("Taken back").wait_for()
     assert read_session(folder).points == ()
 
+    page.get_by_role("button", name="Save as video").click()
+    page.get_by_text("is on the Report screen").wait_for(timeout=MEASURING_S)
+    (video,) = (folder / "report").glob("game-rally-*.mp4")
+    assert 40 < len(probe(video).pts_s) < 110, "the rally and a little around it"
+
     # report: a name that looks like markup
     page.get_by_role("link", name="Report").click()
+    page.get_by_role("link", name=f"Video: {video.name}").wait_for()
     page.get_by_label("Name at end A").fill("Ilva <i>")
     page.get_by_role("button", name="Keep the names").click()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
@@ -175,6 +190,20 @@ def test_what_was_decided_outlives_a_killed_server(new_window, root, served):
     again = serve(root, int(other.address.rsplit(":", 1)[1]))
     page.get_by_text("0 decided as").wait_for()
     again.end()
+
+
+def test_a_clip_that_is_gone_is_said(new_window, root):
+    window = new_window()
+    (root / "game.mp4").rename(root / "away.mp4")
+    try:
+        window.open("/")
+        window.page.get_by_text("clip not found").wait_for()
+        window.page.locator(".card .cover").first.click()
+        window.page.get_by_text("no such file").wait_for()
+        window.page.get_by_role("link", name="All sessions").click()
+        window.page.get_by_role("heading", name="Sessions").wait_for()
+    finally:
+        (root / "away.mp4").rename(root / "game.mp4")
 
 
 def open_session(window) -> None:

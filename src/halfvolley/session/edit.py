@@ -208,6 +208,35 @@ def set_players(session: Session, name_a: str, name_b: str) -> Session:
     return _edit(session, change)
 
 
+def set_detector(session: Session, detector: str) -> Session:
+    """Write what finds the ball into session.toml.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    detector : str
+        "auto", "classical", "network", or the path of a detector's file.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is no such detector; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        _put(document.setdefault("ball", tomlkit.table()), {"detector": detector})
+
+    return _edit(session, change)
+
+
 def add_point(
     session: Session, clip: str, t_s: float, *, server: str = "", winner: str = ""
 ) -> Session:

@@ -24,6 +24,7 @@ from halfvolley.web.pages.frame import (
 from halfvolley.web.parts import announce, note, quoted, tag
 from halfvolley.web.play_data import Json, play_data, rally_data
 from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.work import cut_rally
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -75,6 +76,7 @@ async def play(bench: "Bench", key: str, clip: str) -> None:
         base = f"/picture/{key}/{quoted(clip)}"
         view = PlayView(base, info, data, words)
     view.on("say", lambda event: guarded(may_write, _say)(folder, clip, view, event.args))
+    view.on("cut", lambda event: _cut(bench, folder, clip, int(event.args)))
     view.on("undo", lambda: guarded(may_write, _undo)(folder, clip, view))
 
 
@@ -112,6 +114,13 @@ def _say(folder: Path, clip: str, view: PlayView, said: dict[str, Any]) -> None:
     )  # fmt: skip
     _show(folder, clip, view, len(session.points))
     announce("Kept. It counts in the statistics and the next report.")
+
+
+def _cut(bench: "Bench", folder: Path, clip: str, rally: int) -> None:
+    try:
+        bench.jobs.start(folder, f"Video of rally {rally}", cut_rally, clip=clip, rally=rally)
+    except HalfvolleyError as error:
+        announce(str(error), "trouble")
 
 
 def _undo(folder: Path, clip: str, view: PlayView) -> None:
