@@ -79,7 +79,7 @@ def _card(bench: "Bench", key: str, state: SessionState) -> None:
             tag("p", " · ".join(w for w in (state.venue, state.when) if w), "soft")
             _progress(state)
             if state.trouble:
-                note(state.trouble, "trouble")
+                note(state.trouble.replace(f"{state.folder}/", ""), "trouble")
             elif state.doubts:
                 n = len(state.doubts)
                 tag("p", f"{n} {'doubt' if n == 1 else 'doubts'}: {state.doubts[0]}", "doubt-line")

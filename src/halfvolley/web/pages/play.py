@@ -103,7 +103,8 @@ def _not_yet(bench: "Bench", state: SessionState) -> None:
 
 def _stale(bench: "Bench", state: SessionState) -> None:
     with tag("div", "", "banner"):
-        tag("p", f"This is the result of before: {'; '.join(s.why for s in state.due)}.")
+        tag("p", f"Something was changed since this was measured: {state.due[0].why}. The flight "
+            "cannot be drawn on the film until it is measured again.")  # fmt: skip
         measure_button(bench, state, "small")
 
 
