@@ -119,7 +119,9 @@ def _say(folder: Path, clip: str, view: PlayView, said: dict[str, Any]) -> None:
 
 def _cut(bench: "Bench", folder: Path, clip: str, rally: int) -> None:
     try:
-        bench.jobs.start(folder, f"Video of rally {rally}", cut_rally, clip=clip, rally=rally)
+        bench.jobs.start(
+            folder, f"Video of rally {rally}", cut_rally, remakes=False, clip=clip, rally=rally
+        )
     except HalfvolleyError as error:
         announce(str(error), "trouble")
 
