@@ -270,10 +270,11 @@ def _watched(camera: "ClipCamera | None") -> None:
     moved = drift_px(camera)
     most = int(np.argmax(moved))
     if moved[most] < STILL_PX:
-        tag("p", f"The camera stood still throughout, to {max(moved[most], 0.1):.1f} px.", "small-text")
+        words = f"The camera stood still throughout, to {max(moved[most], 0.1):.1f} px."
+        tag("p", words, "small-text")
         return
-    words = f"The camera moved: by {moved[most]:.1f} px at {camera.knot_t_s[most]:.1f} s. This is followed."
-    note(words, "doubt")
+    at_s = camera.knot_t_s[most]
+    note(f"The camera moved, by {moved[most]:.1f} px at {at_s:.1f} s. This is followed.", "doubt")
 
 
 def _facts(info: ClipInfo) -> None:

@@ -1,6 +1,7 @@
 """Play: the film with its flights, the table from above, time, rallies; and a person's word."""
 
 import asyncio
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,8 @@ from nicegui.element import Element
 from halfvolley.errors import HalfvolleyError
 from halfvolley.session.edit import add_point, undo_point
 from halfvolley.session.records import read_records
-from halfvolley.session.schema import read_session
+from halfvolley.session.schema import FILE_NAME, read_session
+from halfvolley.session.tables import MANIFEST
 from halfvolley.types import ClipInfo
 from halfvolley.web.pages.frame import (
     bar,
@@ -84,7 +86,17 @@ def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json, int]
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    return bench.films.of(entry.files).info, play_data(folder, clip), len(session.points)
+    info = bench.films.of(entry.files).info
+    files = (folder / FILE_NAME, folder / "tables" / MANIFEST)
+    stamps = tuple(path.stat().st_mtime_ns if path.is_file() else 0 for path in files)
+    return info, _kept_data(folder, clip, stamps), len(session.points)
+
+
+@lru_cache(maxsize=4)
+def _kept_data(folder: Path, clip: str, stamps: tuple[int, ...]) -> Json:
+    """As `play_data`; coming back to a long clip shall not take its time again."""
+    del stamps  # when session.toml and the result were written
+    return play_data(folder, clip)
 
 
 def _not_yet(bench: "Bench", state: SessionState) -> None:
