@@ -55,6 +55,9 @@ def test_the_whole_job(new_window, root):
         "getElement(+document.querySelector('.viewer').id.slice(1)).model.length"
     )
     page.get_by_role("button", name="Measure").click()
+    page.get_by_role("button", name="Stop").wait_for()
+    page.reload()  # as when the window was closed and opened again
+    page.get_by_role("button", name="Stop").wait_for()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
     page.get_by_text("How well it fits").wait_for()
     assert page.get_by_text(re.compile(r"0\.\d\d px, \d+\.\d mm")).count()
