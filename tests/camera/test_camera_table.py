@@ -6,15 +6,16 @@ from made_scene import look_at
 
 from halfvolley.camera import (
     LINE_NAMES,
+    drift_px,
     model_polylines,
     project,
     reprojection_sd_px,
     table_error_mm,
 )
 from halfvolley.camera.accuracy import table_grid
-from halfvolley.camera.projection import intersect_plane, rotations
+from halfvolley.camera.projection import intersect_plane, rotation_vector, rotations
 from halfvolley.camera.table import CORNERS_M, POSTS_M, STRIPS
-from halfvolley.types import Camera
+from halfvolley.types import Camera, ClipCamera, Shutter
 
 
 def test_corners_are_in_the_order_of_the_command_line():
@@ -81,3 +82,18 @@ def test_predicted_error_on_the_table_is_that_of_drawn_cameras():
     drawn_px = np.sqrt(np.mean(np.sum(np.square(shift), axis=2), axis=0))
     assert table_error_mm(camera).ravel() == pytest.approx(drawn_mm, rel=0.15)
     assert reprojection_sd_px(camera).ravel() == pytest.approx(drawn_px, rel=0.15)
+
+
+def test_drift_is_what_the_table_moves_in_the_picture():
+    camera = look_at((640, 360), 450, (0.4, -4.0, 1.4), (0, 0, 0))
+    # a turn about the camera's own upright axis moves what lies in the middle by f times the angle
+    turn = rotations(np.array([[0.0, 0.004, 0.0]]))[0]
+    clip_camera = ClipCamera(
+        camera, Shutter(0.0, 0.0, 0.0, 0.0, "given"), np.array([0.0, 1.0]),
+        np.stack([rotation_vector(camera.R), rotation_vector(turn @ camera.R)]),
+        np.stack([camera.t_m, turn @ camera.t_m]), np.array([[0.0, 1.0]]), 0.1, 1.0, (),
+    )  # fmt: skip
+    still, moved = drift_px(clip_camera)
+    assert still == pytest.approx(0.0, abs=1e-6)
+    # further out it moves by more: 1 + (x/z)^2
+    assert 450 * 0.004 <= moved < 1.25 * 450 * 0.004

@@ -342,21 +342,20 @@ def test_a_world_that_leans_has_no_bounces():
     assert leaning <= 0.5 * total
 
 
-def test_other_gravity_or_another_ball_fits_worse():
-    """Negative control: on a moon flights explain less, explain it worse, or only cut to pieces."""
-    scene = clean_scene(0, "side")
-    here = measured(scene.detections, scene.camera)
-    moon = measured(scene.detections, scene.camera, environment=Environment(gravity_mps2=4.0))
-    assert bounces_found(scene, scene.camera) == len(scene.path.of_kind("table"))
-
-    def residual(flights):
-        sighted = [(a.residual_rms, len(a.rows)) for a in flights.arcs if len(a.rows)]
-        return np.average([r for r, _ in sighted], weights=[n for _, n in sighted])
-
-    explained = sum(len(a.rows) for a in moon.arcs) / sum(len(a.rows) for a in here.arcs)
-    shorter = len(moon.arcs) > 1.3 * len(here.arcs)
-    assert explained < 0.8 or residual(moon) > 1.3 * residual(here) or shorter
-    assert residual(here) < 1.2
+def test_other_gravity_loses_the_bounces():
+    """Negative control: on a moon most of what falls here as it must does not."""
+    here, moon, total = 0, 0, 0
+    for seed in range(3):
+        scene = clean_scene(seed, "side")
+        truth = scene.path.of_kind("table")
+        floating = measured(
+            scene.detections, scene.camera, environment=Environment(gravity_mps2=4.0)
+        )
+        here += bounces_found(scene, scene.camera)
+        moon += len(mp.match(scene.path, floating.contacts, truth).pairs)
+        total += len(truth)
+    assert here == total
+    assert moon <= 0.65 * total
 
 
 def test_settings_environment_and_argument_agree():

@@ -41,8 +41,9 @@ def served(root):
     running.end()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
+    # not longer: its event loop runs in this thread, where other tests want their own
     from playwright.sync_api import sync_playwright
 
     path = next((p for p in map(shutil.which, CHROMIUM) if p), None)

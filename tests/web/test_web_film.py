@@ -85,7 +85,9 @@ def test_dropped_files_arrive_whole_under_a_safe_name(tmp_path):
     first = take(tmp_path, "../../a <b>.mp4", Dropped(b"12", b"34"))
     assert first.parent == tmp_path / "clips"
     assert first.read_bytes() == b"1234"
-    assert "<" not in first.name
+    assert first.name == "a _b_.mp4"
+    assert take(tmp_path, f"{'x' * 300}.MOV", Dropped(b"5")).name == f"{'x' * 80}.mov"
+    assert take(tmp_path, "<>.mkv", Dropped(b"5")).name == "clip.mkv"
     assert take(tmp_path, "../../a <b>.mp4", Dropped(b"5")).name != first.name
     assert first.read_bytes() == b"1234", "the first one is left alone"
 

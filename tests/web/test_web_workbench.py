@@ -14,6 +14,7 @@ from running import serve
 
 from halfvolley.session.labels import read_labels
 from halfvolley.session.schema import read_session
+from halfvolley.video import probe
 
 MEASURING_S = 300_000  # [ms] much more than it takes, for a machine that has other things to do
 SCREENS = ("camera", "ball", "labels", "play", "report")
@@ -54,6 +55,9 @@ def test_the_whole_job(new_window, root):
         "getElement(+document.querySelector('.viewer').id.slice(1)).model.length"
     )
     page.get_by_role("button", name="Measure").click()
+    page.get_by_role("button", name="Stop").wait_for()
+    page.reload()  # as when the window was closed and opened again
+    page.get_by_role("button", name="Stop").wait_for()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
     page.get_by_text("How well it fits").wait_for()
     assert page.get_by_text(re.compile(r"0\.\d\d px, \d+\.\d mm")).count()
@@ -73,6 +77,14 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("button", name="Remove the last").click()
     page.get_by_text("No region is left out").wait_for()
 
+    # what looks for the ball, and back
+    page.get_by_label("A small network").check()
+    page.get_by_role("button", name="Measure again").wait_for()
+    assert read_session(folder).ball.detector == "network"
+    page.get_by_label("Motion, shape and colour").check()
+    page.get_by_role("button", name="Measure again").wait_for(state="detached")
+    assert read_session(folder).ball.detector == "classical"
+
     # labels: twenty decisions by keyboard
     page.get_by_role("link", name="Labels").click()
     page.get_by_role("button", name="The ball", exact=True).click()
@@ -82,11 +94,11 @@ def test_the_whole_job(new_window, root):
     page.keyboard.press("m")
     page.keyboard.press("ArrowRight")
     page.keyboard.press("Enter")
-    page.get_by_text("20 decided now").wait_for()
+    page.get_by_text("20 decided as").wait_for()
     page.keyboard.press("w")
-    page.get_by_text("21 decided now").wait_for()
+    page.get_by_text("21 decided as").wait_for()
     page.keyboard.press("u")
-    page.get_by_text("20 decided now").wait_for()
+    page.get_by_text("20 decided as").wait_for()
     said = [label for label in read_labels(folder).labels if label.by_person]
     assert len(said) == 20
     assert sorted(x.decision for x in said).count("accepted") == 19
@@ -105,8 +117,14 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("Taken back").wait_for()
     assert read_session(folder).points == ()
 
+    page.get_by_role("button", name="Save as video").click()
+    page.get_by_text("is on the Report screen").wait_for(timeout=MEASURING_S)
+    (video,) = (folder / "report").glob("game-rally-*.mp4")
+    assert 40 < len(probe(video).pts_s) < 110, "the rally and a little around it"
+
     # report: a name that looks like markup
     page.get_by_role("link", name="Report").click()
+    page.get_by_role("link", name=f"Video: {video.name}").wait_for()
     page.get_by_label("Name at end A").fill("Ilva <i>")
     page.get_by_role("button", name="Keep the names").click()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
@@ -168,13 +186,27 @@ def test_what_was_decided_outlives_a_killed_server(new_window, root, served):
     page.get_by_text("1 of ").wait_for()
     n = sum(label.by_person for label in read_labels(folder).labels)
     page.keyboard.press("r")
-    page.get_by_text("1 decided now").wait_for()
+    page.get_by_text("1 decided as").wait_for()
     other.kill()
     assert sum(label.by_person for label in read_labels(folder).labels) == n + 1
     # started again at the same address, the window finds its way back by itself
     again = serve(root, int(other.address.rsplit(":", 1)[1]))
-    page.get_by_text("0 decided now").wait_for()
+    page.get_by_text("0 decided as").wait_for()
     again.end()
+
+
+def test_a_clip_that_is_gone_is_said(new_window, root):
+    window = new_window()
+    (root / "game.mp4").rename(root / "away.mp4")
+    try:
+        window.open("/")
+        window.page.get_by_text("clip not found").wait_for()
+        window.page.locator(".card .cover").first.click()
+        window.page.get_by_text("no such file").wait_for()
+        window.page.get_by_role("link", name="All sessions").click()
+        window.page.get_by_role("heading", name="Sessions").wait_for()
+    finally:
+        (root / "away.mp4").rename(root / "game.mp4")
 
 
 def open_session(window) -> None:

@@ -1,6 +1,6 @@
 """Pixels to metres: projection, calibration from the table, drift."""
 
-from halfvolley.camera.accuracy import reprojection_sd_px, table_error_mm
+from halfvolley.camera.accuracy import drift_px, reprojection_sd_px, table_error_mm
 from halfvolley.camera.calibration import CalibrateSettings, Calibration, calibrate
 from halfvolley.camera.find import FindSettings
 from halfvolley.camera.looking import WatchSettings
@@ -38,6 +38,7 @@ __all__ = [
     "calibrate",
     "camera_at",
     "compare_marks",
+    "drift_px",
     "intersect_plane",
     "marks_m",
     "model_polylines",

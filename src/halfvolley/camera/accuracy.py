@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from halfvolley.camera.projection import project_jacobian
+from halfvolley.camera.projection import camera_at, project, project_jacobian
 from halfvolley.camera.table import HALF_LENGTH_M, HALF_WIDTH_M
 from halfvolley.types import Camera, ClipCamera, FloatArray
 
@@ -54,3 +54,24 @@ def reprojection_sd_px(camera: Camera | ClipCamera) -> FloatArray:
     _, _, d_params = project_jacobian(one, table_grid())
     cov = d_params @ one.cov @ d_params.transpose(0, 2, 1)
     return np.sqrt(np.trace(cov, axis1=1, axis2=2)).reshape(GRID)
+
+
+def drift_px(clip_camera: ClipCamera) -> FloatArray:
+    """How far the table has moved in the picture since the clip began.
+
+    Parameters
+    ----------
+    clip_camera : ClipCamera
+        With its poses through time.
+
+    Returns
+    -------
+    (m,) float64
+        At each of its knots, the largest move over the playing surface [px].
+    """
+    start = project(clip_camera.camera, table_grid())
+    moved = [
+        project(camera_at(clip_camera, float(t)), table_grid()) - start
+        for t in clip_camera.knot_t_s
+    ]
+    return np.array([float(np.hypot(*uv.T).max()) for uv in moved])

@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-from halfvolley.errors import FootageError
+from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.checks import read_checks
 from halfvolley.report.court import map_png, map_svg
 from halfvolley.report.page import page_html
@@ -17,6 +17,7 @@ from halfvolley.types import ByteImage
 PAGE, STAMP = "report.html", "report.json"
 LAYOUT = 1  # raise when the report looks different, so that old ones are made again
 PICTURE_WIDTH_PX = 1280  # wide enough to judge half a pixel on the lines, small enough to mail
+BEFORE_RALLY_S, AFTER_RALLY_S = 0.8, 1.0  # shown around a rally
 Progress = Callable[[str, float], None]
 
 
@@ -111,6 +112,50 @@ def _write_video(folder: Path, name: str, say: Progress) -> str:
     write_overlay(path, load_clip(folder, name), progress=lambda share: say(text, share))
     say(text, 1.0)
     return path.name
+
+
+def write_rally_video(
+    folder: Path | str, name: str, rally_id: int, *, progress: Progress | None = None
+) -> Path:
+    """Write one rally of a clip as a video with the flight drawn in.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The session folder.
+    name : str
+        The clip.
+    rally_id : int
+        Which rally of it.
+    progress : callable, optional
+        Told what is being done and which share of it is done.
+
+    Returns
+    -------
+    Path
+        The video, in report/.
+
+    Raises
+    ------
+    BadInput
+        If the clip has no such rally.
+    BadSession
+        If the clip is not measured as session.toml stands.
+    FootageError, StorageError
+        If the clip cannot be read or the video not written.
+    """
+    from halfvolley.report.overlay import write_overlay
+
+    say = progress or (lambda text, share: None)
+    result = load_clip(folder, name)
+    touched_s = [p.contact.t_s for p in result.play.contacts if p.rally_id == rally_id]
+    if not touched_s:
+        raise BadInput(f"{name} has no rally {rally_id}; measure again and choose another")
+    path = result.session.folder / "report" / f"{name}-rally-{rally_id}.mp4"
+    span_s = (min(touched_s) - BEFORE_RALLY_S, max(touched_s) + AFTER_RALLY_S)
+    text = f"{name}: drawing rally {rally_id}"
+    write_overlay(path, result, span_s=span_s, progress=lambda share: say(text, share))
+    return path
 
 
 def _camera_picture(folder: Path, name: str) -> ByteImage | None:

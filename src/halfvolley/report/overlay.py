@@ -9,11 +9,12 @@ import numpy as np
 
 from halfvolley.camera import camera_at, project
 from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
+from halfvolley.errors import BadInput
 from halfvolley.physics import Environment, fly
 from halfvolley.report.draw import blend, disc, polyline, text, text_size
 from halfvolley.report.look import COLOURS, INK, PAPER, SOFT, SURFACE, rgb
+from halfvolley.session.labels import frames_at
 from halfvolley.session.pipeline import ClipResult
-from halfvolley.session.recording import RecordingFrames
 from halfvolley.session.stages import environment
 from halfvolley.types import Arc, ByteImage, Camera, FloatArray, PlayedContact
 from halfvolley.video import VideoWriter, WriterSettings, prefetch, to_rgb
@@ -32,9 +33,13 @@ class _Flown:
 
 
 def write_overlay(
-    path: Path, result: ClipResult, *, progress: Callable[[float], None] | None = None
+    path: Path,
+    result: ClipResult,
+    *,
+    span_s: tuple[float, float] | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> None:
-    """Write the overlay video of a clip.
+    """Write the overlay video of a clip, or of a part of it.
 
     Parameters
     ----------
@@ -42,11 +47,15 @@ def write_overlay(
         Where to; .mp4, .mov or .mkv.
     result : ClipResult
         All results of the clip.
+    span_s : tuple of float, optional
+        From when to when, on the clip's own clock [s]; all of it where left out.
     progress : callable, optional
         Told the share that is done.
 
     Raises
     ------
+    BadInput
+        If no frame lies in the span.
     FootageError
         If the clip cannot be read.
     StorageError
@@ -55,15 +64,20 @@ def write_overlay(
     info = result.recording.info
     painter = Painter(result)
     rate = Fraction(1.0 / info.frame_interval_s).limit_denominator(1001)
-    first_s = float(info.pts_s[0])
+    frames = np.arange(len(info.pts_s))
+    if span_s is not None:
+        frames = np.flatnonzero((info.pts_s >= span_s[0]) & (info.pts_s <= span_s[1]))
+        if not len(frames):
+            raise BadInput(f"the clip has no frame between {span_s[0]:.2f} and {span_s[1]:.2f} s")
+    first_s = float(info.pts_s[frames[0]])
     path.parent.mkdir(parents=True, exist_ok=True)
     with VideoWriter(path, info.size_px, WriterSettings(rate=rate)) as writer:
-        for frame in prefetch(RecordingFrames(result.recording), 4):
+        for frame in prefetch(frames_at(result.recording, frames.tolist()), 4):
             picture = to_rgb(frame, info)
             painter.paint(picture, frame.t_s)
             writer.write(picture, frame.t_s - first_s)
             if progress is not None:
-                progress(frame.index / len(info.pts_s))
+                progress((frame.index - frames[0]) / len(frames))
 
 
 class Painter:

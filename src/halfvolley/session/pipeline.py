@@ -361,13 +361,13 @@ def kept_result(session: Session, name: str, stage: str) -> Any:
     session : Session
         As read.
     name : str
-        Which clip; one that was never read is not read for this.
+        Which clip; a large one that was never read is not read for this.
     stage : str
         Which stage.
     """
     entry, store = session.clip(name), Store(session.folder)
     hashes = ClipHashes(store)
-    if not all(hashes.is_remembered(path) for path in entry.files):
+    if not all(hashes.is_quick(path) for path in entry.files):
         return None
     work = ClipWork(session, entry, store, hashes)
     if stage not in work.parts or not store.has(work.parts[stage]):

@@ -21,6 +21,7 @@ from halfvolley.session.files import folder_atomic, only_writer, remove_unfinish
 
 MANIFEST = "manifest.json"
 KEPT_PER_STAGE_AND_CLIP = 3  # so that a change that is taken back costs nothing
+QUICK_BYTES = 64 << 20  # read in a blink
 T = TypeVar("T")
 
 
@@ -195,6 +196,14 @@ class ClipHashes:
             return False
         known = self._known.get(str(clip))
         return bool(known and known[:2] == [stat.st_size, stat.st_mtime_ns])
+
+    def is_quick(self, clip: Path) -> bool:
+        """Whether `of` answers at once: the clip is remembered, or so small that it is read."""
+        try:
+            small = clip.stat().st_size <= QUICK_BYTES
+        except OSError:
+            return True  # `of` says at once what is wrong
+        return small or self.is_remembered(clip)
 
     def save(self) -> None:
         """Remember for the next run."""

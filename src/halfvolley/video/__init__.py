@@ -2,6 +2,7 @@
 
 from halfvolley.video.colour import planes_from_rgb, rgb_from_ycc, to_rgb
 from halfvolley.video.onsets import Onset, OnsetSettings, find_onsets, iter_onsets
+from halfvolley.video.opening import open_clip
 from halfvolley.video.prefetch import prefetch
 from halfvolley.video.probe import probe, recorded_on
 from halfvolley.video.reader import FrameReader, iter_frames
@@ -20,6 +21,7 @@ __all__ = [
     "has_sound",
     "iter_frames",
     "iter_onsets",
+    "open_clip",
     "planes_from_rgb",
     "prefetch",
     "probe",

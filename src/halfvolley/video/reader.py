@@ -1,5 +1,6 @@
 """Frames of a clip, in order of display, each with its own time."""
 
+import contextlib
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +26,8 @@ _SEEK_BACK_S = (0.0, 2.0, 15.0, None)
 class FrameReader:
     """A clip's frames; iterate over it, then read `warnings`.
 
-    Each iteration opens the file anew, so a reader may be used several times.
+    Each iteration opens the file anew, so a reader may be used several times. Opening a long clip
+    takes longer than finding a frame in it; who looks for many frames hands in an open container.
 
     Parameters
     ----------
@@ -37,6 +39,9 @@ class FrameReader:
         Time before which they end [s].
     keyframes_only : bool
         Give only pictures that are coded alone: a fast look through a long clip.
+    container : av.container.InputContainer, optional
+        The clip as `open_clip` gave it. It is sought in, used by one reader at a time, and left
+        open.
 
     Raises
     ------
@@ -51,12 +56,14 @@ class FrameReader:
         start_s: float | None = None,
         stop_s: float | None = None,
         keyframes_only: bool = False,
+        container: av.container.InputContainer | None = None,
     ) -> None:
         self.info = clip if isinstance(clip, ClipInfo) else probe(clip)
         pts_s = self.info.pts_s
         self._first = 0 if start_s is None else int(np.searchsorted(pts_s, start_s))
         self._end = len(pts_s) if stop_s is None else int(np.searchsorted(pts_s, stop_s))
         self._keyframes_only = keyframes_only
+        self._container = container
         self.warnings: tuple[str, ...] = ()
 
     def __iter__(self) -> Iterator[Frame]:
@@ -117,12 +124,15 @@ class FrameReader:
         """Decoded pictures with their place, from a keyframe before the first wanted one on."""
         info = self.info
         ticks = np.rint(info.pts_s / float(info.time_base)).astype(np.int64)
-        tries = _SEEK_BACK_S if self._first > 0 and not info.reconstructed else (None,)
+        tries: tuple[float | None, ...] = (None,)
+        if (self._first > 0 or self._container is not None) and not info.reconstructed:
+            tries = _SEEK_BACK_S
         for back_s in tries:
             faults.clear()
-            with open_clip(info.path) as container:
+            with self._opened(back_s) as container:
                 stream = video_stream(container, info.path)
-                stream.thread_type = "AUTO"
+                if not stream.codec_context.is_open:
+                    stream.thread_type = "AUTO"
                 if self._keyframes_only and not info.reconstructed:
                     stream.codec_context.skip_frame = "NONKEY"
                 if back_s is not None:
@@ -139,6 +149,14 @@ class FrameReader:
                     yield first
                     yield from placed
                 return
+
+    def _opened(
+        self, back_s: float | None
+    ) -> contextlib.AbstractContextManager[av.container.InputContainer]:
+        """The open container that was handed in, where it is sought in; else a fresh one."""
+        if self._container is not None and back_s is not None:
+            return contextlib.nullcontext(self._container)
+        return open_clip(self.info.path)
 
     def _placed(
         self,

@@ -27,6 +27,7 @@ class Candidates:
     detections: Detections
     fate: IntArray  # (n,) one of the above
     n_frames: int
+    known: bool = True  # False: nothing is known as session.toml stands
 
     def of_frame(self, frame: int) -> list[Json]:
         """The candidates of one frame, the ball first, then those most like one."""
@@ -58,16 +59,14 @@ class Candidates:
         return int(np.sum(inside & taken)), int(np.sum(inside & ~taken))
 
 
-def read_candidates(folder: Path, clip: str) -> Candidates | None:
-    """The candidates of a measured clip; None where it must be measured first."""
+def read_candidates(folder: Path, clip: str, n_frames: int) -> Candidates:
+    """The candidates of a clip of so many frames; none where it must be measured first."""
     session: Session = read_session(folder)
-    recording, scan, tracks, flights = (
-        kept_result(session, clip, stage) for stage in ("probe", "scan", "track", "flight")
-    )
-    if recording is None or scan is None or tracks is None or flights is None:
-        return None
+    tracks, flights = (kept_result(session, clip, stage) for stage in ("track", "flight"))
+    if tracks is None or flights is None:
+        return Candidates(Detections.empty(), np.zeros(0, np.int64), n_frames, known=False)
     d = flights.detections
-    return Candidates(d, _fates(d, tracks, flights), len(recording.info.pts_s))
+    return Candidates(d, _fates(d, tracks, flights), n_frames)
 
 
 def _fates(d: Detections, tracks: Tracks, flights: Flights) -> IntArray:

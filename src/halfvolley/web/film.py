@@ -6,23 +6,23 @@ before. The frames that were decoded last are kept, since requests for neighbour
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from halfvolley.errors import BadInput
 from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
-from halfvolley.session.labels import frames_at
 from halfvolley.session.recording import Recording
 from halfvolley.types import ByteImage, Frame
-from halfvolley.video import to_rgb
+from halfvolley.video import FrameReader, open_clip, to_rgb
 
 KEPT_BYTES = 192 << 20  # of JPEGs of all films
 KEPT_FILMS = 4
 NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
-RUN = 600  # frames that one opening of the decoder gives
 TILE_PX = 288  # side of one picture of a strip
 WIDTHS_PX = (320, 960, 1920)  # what a page may ask for
 
@@ -71,6 +71,8 @@ class Film:
         self._store = store
         self._lock = threading.Lock()
         self._frames: Iterator[Frame] = iter(())
+        self._container: Any = None  # the file that was looked into last, kept open
+        self._open_path: Path | None = None
         self._recent: OrderedDict[int, ByteImage] = OrderedDict()  # decoded last
         self._next = self._end = 0  # `_frames` gives these indices next
         self.changed_ns = _changed_ns(self.info.path)
@@ -105,8 +107,7 @@ class Film:
         if index in self._recent:
             return self._recent[index]
         if not self._next <= index < min(self._next + NEAR, self._end):
-            self._end = min(index + RUN, len(self.info.pts_s))
-            self._frames = frames_at(self.recording, range(index, self._end))
+            self._seek(index)
         for frame in self._frames:
             self._next = frame.index + 1
             picture = to_rgb(frame, self.info)
@@ -117,6 +118,21 @@ class Film:
                 return picture
         self._end = 0
         raise BadInput(f"frame {index} cannot be decoded; the clip is damaged there")
+
+    def _seek(self, index: int) -> None:
+        """Let `_frames` begin at a frame, to the end of its file."""
+        first = 0
+        k = 0
+        while index >= first + len(self.recording.parts[k].pts_s):
+            first += len(self.recording.parts[k].pts_s)
+            k += 1
+        part, shift_s = self.recording.parts[k], float(self.recording.shift_s[k])
+        if self._open_path != part.path:
+            self._container, self._open_path = open_clip(part.path), part.path
+        start_s = float(part.pts_s[index - first])
+        reader = FrameReader(part, start_s=start_s, container=self._container)
+        self._frames = _placed(reader, first, shift_s)
+        self._next, self._end = index, first + len(part.pts_s)
 
     def strip(self, index: int, centre_px: tuple[float, float], side_px: float, near: int) -> bytes:
         """One place in a frame and in its neighbours in time, side by side.
@@ -181,6 +197,12 @@ class Films:
             while len(self._films) > KEPT_FILMS:
                 self._films.popitem(last=False)
             return film
+
+
+def _placed(frames: Iterable[Frame], first: int, shift_s: float) -> Iterator[Frame]:
+    """Frames of one file of a recording, numbered and timed through."""
+    for frame in frames:
+        yield replace(frame, index=frame.index + first, t_s=frame.t_s + shift_s)
 
 
 def _changed_ns(path: Path) -> int:

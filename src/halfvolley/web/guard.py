@@ -5,13 +5,14 @@ to this machine. Such requests carry that site's Origin or that name as Host, an
 """
 
 import asyncio
+import contextlib
 import hmac
 import ipaddress
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
-from http.cookies import SimpleCookie
+from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -113,7 +114,8 @@ class Rules:
         if self.token is None:
             return True
         jar = SimpleCookie()
-        jar.load(cookies)
+        with contextlib.suppress(CookieError):
+            jar.load(cookies)
         said = jar[self.cookie].value if self.cookie in jar else ""
         return hmac.compare_digest(said.encode(), self.token.encode())
 

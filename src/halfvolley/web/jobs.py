@@ -37,6 +37,7 @@ class Job:
     ended_s: float = 0.0
     work: Work | None = None
     options: dict[str, Any] = field(default_factory=dict)
+    remakes: bool = True  # what screens of the session show is another one afterwards
 
     @property
     def is_over(self) -> bool:
@@ -56,7 +57,9 @@ class Jobs:
         self._lock = threading.Lock()
         self._process: Any = None
 
-    def start(self, folder: Path, title: str, work: Work, **options: Any) -> Job:
+    def start(
+        self, folder: Path, title: str, work: Work, *, remakes: bool = True, **options: Any
+    ) -> Job:
         """Have something done.
 
         Parameters
@@ -68,6 +71,8 @@ class Jobs:
         work : callable
             A function of a module: called with the folder, `progress` and the options; gives what
             was done in words.
+        remakes : bool
+            Whether screens of the session show something else afterwards.
         **options
             For `work`.
 
@@ -85,7 +90,9 @@ class Jobs:
             busy = self._current(folder)
             if busy is not None:
                 raise BadInput(f"{busy.title.lower()} is still at work here; wait, or stop it")
-            job = Job(next(self._numbers), folder, title, work=work, options=options)
+            job = Job(
+                next(self._numbers), folder, title, work=work, options=options, remakes=remakes
+            )
             self._jobs.append(job)
             del self._jobs[: max(0, len(self._jobs) - KEPT)]
             self._begin_next()

@@ -78,9 +78,9 @@ def session_state(folder: Path, title: str) -> SessionState:
 
 
 def _steps(session: Session) -> tuple[Step, ...]:
-    """As `plan_measure`, but a clip that was never read is not read for it: it may be 10 GB."""
+    """As `plan_measure`, but a large clip that was never read is not read for it."""
     hashes = ClipHashes(Store(session.folder))
-    fresh = [e.name for e in session.clips if not all(hashes.is_remembered(f) for f in e.files)]
+    fresh = [e.name for e in session.clips if not all(hashes.is_quick(f) for f in e.files)]
     if not fresh:
         return plan_measure(session.folder)
     stages = ("probe", "camera", "scan", "track", "flight", "match", "tables")

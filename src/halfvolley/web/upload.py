@@ -36,8 +36,9 @@ def upload_routes(bench: "Bench") -> APIRouter:
 
 
 async def _take(folder: Path, name: str, request: Request) -> Path:
-    clean = safe_name(name)
-    if Path(clean).suffix.lower() not in VIDEO_ENDINGS:
+    said = Path(name.replace("\\", "/"))
+    clean = f"{safe_name(said.stem) or 'clip'}{said.suffix.lower()}"
+    if said.suffix.lower() not in VIDEO_ENDINGS:
         raise BadInput(f"{name} is no clip; drop video files such as mp4, mov or mkv")
     most = room_bytes(folder.parent)
     if int(request.headers.get("content-length") or 0) > most:

@@ -54,6 +54,14 @@ def propose_labels(folder: Path, *, progress: Progress) -> str:
     return f"{accepted} labels are sure, {open_} wait for you."
 
 
+def cut_rally(folder: Path, *, progress: Progress, clip: str, rally: int) -> str:
+    """One rally as a video."""
+    from halfvolley.report.build import write_rally_video
+
+    path = write_rally_video(folder, clip, rally, progress=progress)
+    return f"{path.name} is ready; it is on the Report screen, under To hand on."
+
+
 def draw_video(folder: Path, *, progress: Progress) -> str:
     """The report with the clips with the flight drawn in."""
     from halfvolley.report import write_report

@@ -4,8 +4,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
-from nicegui import ui
+from nicegui import context, ui
 
+from halfvolley.web.jobs import Job
 from halfvolley.web.pages.ball import ball
 from halfvolley.web.pages.camera import camera
 from halfvolley.web.pages.enter import enter
@@ -41,5 +42,14 @@ def build(bench: "Bench") -> None:
         "/s/{key}/report/{clip}": lambda key, clip: report(bench, key, unquote(clip)),
     }
     screen = ui.sub_pages(pages).classes(replace="screen")
-    job_strip(bench, screen.refresh)
+    router = context.client.sub_pages_router
+
+    def over(job: Job) -> None:
+        """Draw again what the job has made another; nobody loses their place for less."""
+        path, own = router.current_path, f"/s/{bench.places.key_of(job.folder)}/"
+        concerned = path.startswith(own) and (job.remakes or "/report/" in path)
+        if path == "/" or concerned:
+            screen.refresh()
+
+    job_strip(bench, over)
     tag("div", "", "announcer", id="announcer", role="status", aria_live="polite")

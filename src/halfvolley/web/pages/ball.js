@@ -32,13 +32,13 @@ export default {
       <ol class="candidates" aria-label="Candidates of this frame">
         <li v-for="(c, k) in here.slice(0, 12)" :key="k"><i :style="{ borderColor: colours[c.fate] }"></i>
           <strong>{{ fates[c.fate][0] }}</strong> {{ fates[c.fate][1] }}; {{ Math.round(100 * c.score) }} % like a ball</li>
-        <li v-if="!here.length" class="soft">Nothing in this frame moves and looks like a ball.</li>
+        <li v-if="known && answered && !here.length" class="soft">Nothing in this frame moves and looks like a ball.</li>
         <li v-if="here.length > 12" class="soft">and {{ here.length - 12 }} more that look less like a ball</li>
       </ol>
     </div>`,
-  props: { base: String, times: Array, size: Array, found: Array, start: Array, editable: Boolean },
+  props: { base: String, times: Array, size: Array, found: Array, known: Boolean, start: Array, editable: Boolean },
   data() {
-    return { index: 0, shown: 0, here: [], fates: FATES, colours: COLOURS, regions: this.start.map((r) => r.map((p) => [...p])) };
+    return { index: 0, shown: 0, here: [], answered: false, fates: FATES, colours: COLOURS, regions: this.start.map((r) => r.map((p) => [...p])) };
   },
   computed: {
     when() { return `frame ${this.index} · ${this.times[this.index].toFixed(3)} s`; },
@@ -68,12 +68,14 @@ export default {
       if (this.film.get(this.index)) this.shown = this.index;
       this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
       this.here = [];
+      this.answered = false;
       this.$emit("look", this.index);
       this.draw();
     },
     show(frame, candidates) {
       if (frame !== this.index) return;
       this.here = candidates;
+      this.answered = true;
       this.draw();
     },
     hop() {
@@ -176,10 +178,13 @@ export default {
       const n = this.found.length;
       const colours = [halfvolley.colour("sunk"), halfvolley.colour("hair"), halfvolley.colour("good")];
       const wide = canvas.width / n;
-      this.found.forEach((f, i) => {
+      g.clearRect(0, 0, canvas.width, canvas.height);
+      for (let x = 0; x < canvas.width; x += 1) {
+        const from = Math.min(n - 1, Math.floor(x / wide));
+        const f = Math.max(...this.found.slice(from, Math.max(from + 1, Math.floor((x + 1) / wide))));
         g.fillStyle = colours[f];
-        g.fillRect(Math.floor(i * wide), f === 2 ? 0 : canvas.height * 0.4, Math.ceil(wide), canvas.height);
-      });
+        g.fillRect(x, f === 2 ? 0 : canvas.height * 0.4, 1, canvas.height);
+      }
       g.fillStyle = halfvolley.colour("trouble");
       g.fillRect(this.index * wide - 1, 0, 3, canvas.height);
     },

@@ -8,7 +8,7 @@ from nicegui import ui
 from nicegui.element import Element
 
 from halfvolley.errors import BadSession, HalfvolleyError
-from halfvolley.session.edit import set_clip
+from halfvolley.session.edit import set_ball, set_clip
 from halfvolley.session.schema import ClipEntry, read_session
 from halfvolley.types import ClipInfo
 from halfvolley.web.ball_data import Candidates, read_candidates
@@ -36,6 +36,7 @@ class BallView(Element, component="ball.js"):
         self.props["times"] = np.round(info.pts_s, 4).tolist()
         self.props["size"] = list(info.size_px)
         self.props["found"] = found.frames()
+        self.props["known"] = found.known
         self.props["start"] = [[list(p) for p in region] for region in entry.masks_px]
         self.props["editable"] = True
 
@@ -50,7 +51,7 @@ async def ball(bench: "Bench", key: str, clip: str) -> None:
         entry = state.session.clip(clip)
         bench.places.check(state.session, [entry])
         info = (await asyncio.to_thread(bench.films.of, entry.files)).info
-        found = await asyncio.to_thread(read_candidates, folder, clip)
+        found = await asyncio.to_thread(read_candidates, folder, clip, len(info.pts_s))
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
@@ -61,12 +62,10 @@ async def ball(bench: "Bench", key: str, clip: str) -> None:
         with tag("div", "", "split-main"):
             tag("h1", f"Ball: {clip}", "unseen")
             clip_tabs(key, "ball", state, clip)
-            if found is None:
-                _not_yet(bench, state)
-                return
             view = BallView(f"/picture/{key}/{quoted(clip)}", info, entry, found)
         with tag("aside", "", "side", aria_label="Regions to leave out"):
-            _tally(found)
+            _tally(bench, state, found)
+            _finder(bench, state, may_write)
             _Regions(bench, state, entry, found, view, may_write).draw()
 
     def look(event: Any) -> None:
@@ -75,28 +74,54 @@ async def ball(bench: "Bench", key: str, clip: str) -> None:
     view.on("look", look)
 
 
-def _not_yet(bench: "Bench", state: SessionState) -> None:
-    with tag("div", "", "empty lone"):
-        if bench.jobs.current(state.folder) is not None:
-            tag("h2", "Being measured")
-            tag("p", "What was taken for the ball, and why, appears here when it has finished.")
-            return
-        tag("h2", "Not looked for yet")
-        tag("p", "Measure first. Then every candidate of every frame is shown here, with the "
-            "reason why it was taken or refused.")  # fmt: skip
-        measure_button(bench, state)
-
-
-def _tally(found: Candidates) -> None:
+def _tally(bench: "Bench", state: SessionState, found: Candidates) -> None:
     frames = found.frames()
     n = sum(f == 2 for f in frames)
     with tag("section", "", "panel"):
-        tag("h2", f"Found in {n} of {len(frames)} frames")
-        words = (
-            "Between rallies there is often no ball to find. Green on the strip: found. Step "
-            "through frames in which it is missing to see what stood in the way."
-        )
-        tag("p", words, "soft")
+        job = bench.jobs.current(state.folder)
+        if job is not None:
+            note(f"{job.title} is at work. What was taken for the ball, and why, is shown when it "
+                 "has finished.")  # fmt: skip
+        elif found.known:
+            tag("h2", f"Found in {n} of {len(frames)} frames")
+            words = (
+                "Between rallies there is often no ball to find. Green on the strip: found. Step "
+                "through frames in which it is missing to see what stood in the way."
+            )
+            tag("p", words, "soft")
+        else:
+            note("The ball has not been looked for as things stand. Measure, and every candidate "
+                 "of every frame is shown with the reason why it was taken or refused.",
+                 "doubt")  # fmt: skip
+        measure_button(bench, state)
+
+
+FINDERS = (
+    ("classical", "Motion, shape and colour"),
+    ("network", "A small network that has learned what a ball looks like"),
+)
+
+
+def _finder(bench: "Bench", state: SessionState, may_write: Any) -> None:
+    """What finds the ball: each choice with what it does."""
+    assert state.session is not None
+    chosen = "classical" if state.session.ball.detector == "auto" else state.session.ball.detector
+
+    def choose(name: str) -> None:
+        set_ball(read_session(state.folder), detector=name)
+        announce("Kept. It counts from the next measurement.")
+        ui.navigate.reload()
+
+    with tag("section", "", "panel"), tag("fieldset", "", "choice"):
+        tag("legend", "What looks for the ball", "like-h2")
+        for name, words in FINDERS:
+            with tag("div"):
+                box = tag("input", type="radio", name_="finder", id=f"finder-{name}",
+                          checked=name == chosen)  # fmt: skip
+                box.on("change", lambda _, name=name: guarded(may_write, choose)(name))
+                tag("label", words, for_=f"finder-{name}")
+        if chosen not in dict(FINDERS):
+            tag("p", f"Now: the detector of the file {chosen}.", "soft")
 
 
 class _Regions:
@@ -127,10 +152,6 @@ class _Regions:
                 button("Keep the regions", guarded(self._may_write, self._keep), "main")
                 if self._before:
                     button("Undo", guarded(self._may_write, self._undo))
-        if self._state.due:
-            with tag("section", "", "panel"):
-                note("The regions count from the next measurement.", "doubt")
-                measure_button(self._bench, self._state)
 
     async def _changed(self, event: Any) -> None:
         self._regions = [[[float(u), float(v)] for u, v in region] for region in event.args]
@@ -140,10 +161,14 @@ class _Regions:
         arrays = [np.array(region) for region in self._regions]
         lost, other = self._found.within(arrays)
         taken = sum(f == 2 for f in self._found.frames())
-        words = (
-            f"{len(arrays)} {'region' if len(arrays) == 1 else 'regions'}: of the sightings now "
-            f"known, {lost} of {taken} of the ball would be lost, and {other} of other things."
-        )
+        words = f"{len(arrays)} {'region' if len(arrays) == 1 else 'regions'}: "
+        if self._found.known:
+            words += (
+                f"of the sightings now known, {lost} of {taken} of the ball would be lost, and "
+                f"{other} of other things."
+            )
+        else:
+            words += "what they cost is known when the clip has been measured."
         self._effect.text = words if arrays else "No region is left out."  # type: ignore[attr-defined]
 
     def _keep(self) -> None:

@@ -29,8 +29,10 @@ from halfvolley.web.work import find_camera
 
 if TYPE_CHECKING:
     from halfvolley.camera import Calibration
+    from halfvolley.types import ClipCamera
     from halfvolley.web.app import Bench
 
+STILL_PX = 1.0  # a camera that moves less than this needs no words
 Corners = list[list[float]]
 
 
@@ -42,6 +44,7 @@ class Seen:
     entry: ClipEntry
     film: Film
     found: "Calibration | None"
+    watched: "ClipCamera | None"  # through the clip, where it is measured
     state: SessionState
 
     @property
@@ -106,7 +109,9 @@ def _see(bench: "Bench", key: str, clip: str) -> Seen:
     bench.places.check(session, [entry])
     film = bench.films.of(entry.files)
     found = kept_result(session, entry.name, "camera")
-    return Seen(session, entry, film, found, session_state(folder, folder.name))
+    scan = kept_result(session, entry.name, "scan")
+    watched = None if scan is None else scan.camera
+    return Seen(session, entry, film, found, watched, session_state(folder, folder.name))
 
 
 def _what_to_do(bench: "Bench", seen: Seen) -> None:
@@ -164,6 +169,8 @@ class _Corners:
         lines, trouble = await asyncio.to_thread(
             _model_of, self._points, self._seen.film.info.size_px
         )
+        if self._view.is_deleted:  # another screen is shown by now
+            return
         self._words.set_text(trouble)
         self._words.set_visibility(bool(trouble))
         self._view.run_method("showModel", lines)
@@ -238,6 +245,7 @@ def _fit(seen: Seen) -> None:
             ("Lines miss by", f"{found.residual_px:.2f} px, {found.residual_mm:.1f} mm"),
             ("Camera stands", f"{np.hypot(x, y):.1f} m away, {z:.1f} m above the table"),
         )  # fmt: skip
+        _watched(seen.watched)
         tag("h3", "Error from the camera alone over the table, in mm")
         errors = table_error_mm(found.camera).T[::-1]
         with tag("table", "", "error-map"):
@@ -251,6 +259,22 @@ def _fit(seen: Seen) -> None:
                                 f"--deep: {deep:.2f}"
                             )
         tag("p", "A at the left, B at the right, the net in the middle.", "soft small-text")
+
+
+def _watched(camera: "ClipCamera | None") -> None:
+    """Whether the camera stood still."""
+    if camera is None:
+        return
+    from halfvolley.camera import drift_px
+
+    moved = drift_px(camera)
+    most = int(np.argmax(moved))
+    if moved[most] < STILL_PX:
+        words = f"The camera stood still throughout, to {max(moved[most], 0.1):.1f} px."
+        tag("p", words, "small-text")
+        return
+    at_s = camera.knot_t_s[most]
+    note(f"The camera moved, by {moved[most]:.1f} px at {at_s:.1f} s. This is followed.", "doubt")
 
 
 def _facts(info: ClipInfo) -> None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
 DEMO_S = 8.0
+LOOK_EVERY_S = 3.0
 
 
 async def home(bench: "Bench") -> None:
@@ -31,15 +32,33 @@ async def home(bench: "Bench") -> None:
             with tag("div", "", "grow"):
                 tag("h1", "Sessions")
                 tag("p", f"in {shown_path(bench.places.root)}", "soft")
-            button("Make a demo", lambda: _start_demo(bench))
-            link("New session", "/new", "button main")
+            with tag("div", "", "buttons"):
+                button("Make a demo", lambda: _start_demo(bench))
+                link("New session", "/new", "button main")
         place = tag("div", "", "sessions")
+    shown: list[object] = []
+
+    async def draw() -> None:
+        nonlocal shown
         states = await asyncio.to_thread(_states, bench)
+        now: list[object] = [(key, state.words, len(state.due)) for key, state in states]
+        if shown and now == shown:
+            return
+        shown = now
+        place.clear()
         with place:
             if not states:
                 _empty()
             for key, state in states:
                 _card(bench, key, state)
+
+    async def look() -> None:
+        """While something is at work, sessions appear and stages are done."""
+        if any(not job.is_over for job in bench.jobs.all()):
+            await draw()
+
+    await draw()
+    ui.timer(LOOK_EVERY_S, look)
 
 
 def _states(bench: "Bench") -> list[tuple[str, SessionState]]:
@@ -78,7 +97,7 @@ def _card(bench: "Bench", key: str, state: SessionState) -> None:
             tag("p", " · ".join(w for w in (state.venue, state.when) if w), "soft")
             _progress(state)
             if state.trouble:
-                note(state.trouble, "trouble")
+                note(state.trouble.replace(f"{state.folder}/", ""), "trouble")
             elif state.doubts:
                 n = len(state.doubts)
                 tag("p", f"{n} {'doubt' if n == 1 else 'doubts'}: {state.doubts[0]}", "doubt-line")

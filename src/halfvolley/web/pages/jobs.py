@@ -16,7 +16,7 @@ LOOK_EVERY_S = 0.5
 SHOWN_AFTER_S = 12.0  # how long the end of a job stays in sight; a failure stays until put away
 
 
-def job_strip(bench: "Bench", when_over: Callable[[], None]) -> None:
+def job_strip(bench: "Bench", when_over: Callable[[Job], None]) -> None:
     """Draw the strip, and keep it true."""
     strip = tag("section", "", "jobs", aria_label="Work in the background")
     put_away: set[int] = set()
@@ -29,14 +29,14 @@ def job_strip(bench: "Bench", when_over: Callable[[], None]) -> None:
         if now == seen:
             return
         was_at_work = {n for n, (state, *_) in seen.items() if state in ("waiting", "running")}
-        over = any(job.is_over and job.number in was_at_work for job in jobs)
+        over = [job for job in jobs if job.is_over and job.number in was_at_work]
         seen = now
         strip.clear()
         with strip:
             for job in jobs:
                 _draw(bench, job, put_away)
-        if over:
-            when_over()
+        for job in over:
+            when_over(job)
 
     look()
     ui.timer(LOOK_EVERY_S, look)

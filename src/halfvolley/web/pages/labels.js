@@ -9,8 +9,8 @@ export default {
     <div class="labels" ref="root">
       <div v-if="!sheet && label" class="one">
         <div class="look">
-          <canvas ref="big" class="big" width="640" height="640" tabindex="0" role="img" :aria-label="claim + '. ' + label.why"
-            @pointerdown="drag"></canvas>
+          <div class="big-box"><canvas ref="big" class="big" width="640" height="640" tabindex="0" role="img" :aria-label="claim + '. ' + label.why"
+            @pointerdown="drag"></canvas></div>
           <div class="neighbours"><figure v-for="k in tiles" :key="k"><canvas :ref="'near' + k" width="200" height="200" aria-hidden="true"></canvas>
             <figcaption>{{ k === 0 ? 'now' : (k > 0 ? '+' : '−') + Math.abs(k) }}</figcaption></figure></div>
         </div>
@@ -70,7 +70,10 @@ export default {
   },
   watch: {
     at() { this.moving = null; this.show(); },
-    list() { this.at = this.fetched = 0; this.said = {}; this.show(); },
+    list(now, before) {
+      // the same list comes again when something else is told with it
+      if (now.length === before.length && now.every((x, k) => x.id === before[k].id)) return;
+      this.at = this.fetched = 0; this.said = {}; this.show(); },
     sheet() { this.show(); },
     moving() { this.paint(); },
   },

@@ -154,9 +154,9 @@ class _Screen:
     def _tell(self) -> None:
         n = self._listed
         left = max(0, n.waiting - self._decided) if self._choice.which == "review" else n.waiting
-        words = (f"{self._decided} decided now, as {self._who}", f"{left} wait for you",
-                 f"{n.ready} ready for training")  # fmt: skip
-        self._progress.set_text(" · ".join(words))
+        self._progress.set_text(
+            f"{self._decided} decided as {self._who} · {left} wait · {n.ready} ready for training"
+        )
 
     def _decide(self, said: dict[str, Any]) -> None:
         self._write(int(said["id"]), lambda: decide(self._folder, said, self._who), 1)

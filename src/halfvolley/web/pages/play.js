@@ -54,6 +54,7 @@ export default {
               <button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">Point to {{ play.names[w] }}</button>
               <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button>
               <button type="button" class="button small" v-for="w in ['A', 'B']" :key="'s' + w" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }} served</button>
+              <button type="button" class="button small" v-if="play.drawn" @click="$emit('cut', r.id)">Save as video</button>
               <button type="button" class="button small quiet" v-if="words" @click="$emit('undo')">Undo</button>
             </div>
           </li>

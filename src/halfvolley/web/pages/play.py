@@ -1,6 +1,7 @@
 """Play: the film with its flights, the table from above, time, rallies; and a person's word."""
 
 import asyncio
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,8 @@ from nicegui.element import Element
 from halfvolley.errors import HalfvolleyError
 from halfvolley.session.edit import add_point, undo_point
 from halfvolley.session.records import read_records
-from halfvolley.session.schema import read_session
+from halfvolley.session.schema import FILE_NAME, read_session
+from halfvolley.session.tables import MANIFEST
 from halfvolley.types import ClipInfo
 from halfvolley.web.pages.frame import (
     bar,
@@ -24,6 +26,7 @@ from halfvolley.web.pages.frame import (
 from halfvolley.web.parts import announce, note, quoted, tag
 from halfvolley.web.play_data import Json, play_data, rally_data
 from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.work import cut_rally
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -75,6 +78,7 @@ async def play(bench: "Bench", key: str, clip: str) -> None:
         base = f"/picture/{key}/{quoted(clip)}"
         view = PlayView(base, info, data, words)
     view.on("say", lambda event: guarded(may_write, _say)(folder, clip, view, event.args))
+    view.on("cut", lambda event: _cut(bench, folder, clip, int(event.args)))
     view.on("undo", lambda: guarded(may_write, _undo)(folder, clip, view))
 
 
@@ -82,7 +86,17 @@ def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json, int]
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    return bench.films.of(entry.files).info, play_data(folder, clip), len(session.points)
+    info = bench.films.of(entry.files).info
+    files = (folder / FILE_NAME, folder / "tables" / MANIFEST)
+    stamps = tuple(path.stat().st_mtime_ns if path.is_file() else 0 for path in files)
+    return info, _kept_data(folder, clip, stamps), len(session.points)
+
+
+@lru_cache(maxsize=4)
+def _kept_data(folder: Path, clip: str, stamps: tuple[int, ...]) -> Json:
+    """As `play_data`; coming back to a long clip shall not take its time again."""
+    del stamps  # when session.toml and the result were written
+    return play_data(folder, clip)
 
 
 def _not_yet(bench: "Bench", state: SessionState) -> None:
@@ -101,7 +115,8 @@ def _not_yet(bench: "Bench", state: SessionState) -> None:
 
 def _stale(bench: "Bench", state: SessionState) -> None:
     with tag("div", "", "banner"):
-        tag("p", f"This is the result of before: {'; '.join(s.why for s in state.due)}.")
+        tag("p", f"Something was changed since this was measured: {state.due[0].why}. The flight "
+            "cannot be drawn on the film until it is measured again.")  # fmt: skip
         measure_button(bench, state, "small")
 
 
@@ -112,6 +127,15 @@ def _say(folder: Path, clip: str, view: PlayView, said: dict[str, Any]) -> None:
     )  # fmt: skip
     _show(folder, clip, view, len(session.points))
     announce("Kept. It counts in the statistics and the next report.")
+
+
+def _cut(bench: "Bench", folder: Path, clip: str, rally: int) -> None:
+    try:
+        bench.jobs.start(
+            folder, f"Video of rally {rally}", cut_rally, remakes=False, clip=clip, rally=rally
+        )
+    except HalfvolleyError as error:
+        announce(str(error), "trouble")
 
 
 def _undo(folder: Path, clip: str, view: PlayView) -> None:

@@ -117,7 +117,7 @@ def _hand_on(bench: "Bench", key: str, folder: Path) -> None:
 def _video(bench: "Bench", folder: Path) -> None:
     try:
         bench.places.check(read_session(folder))
-        bench.jobs.start(folder, "Drawing the video", draw_video)
+        bench.jobs.start(folder, "Drawing the video", draw_video, remakes=False)
     except HalfvolleyError as error:
         announce(str(error), "trouble")
 

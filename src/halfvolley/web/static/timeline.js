@@ -48,6 +48,7 @@ export function drawTimeline(canvas, play, contacts, view) {
   const allowed = new Set(contacts.map((c) => c.id));
   for (const c of play.contacts) {
     const x = close(c.t);
+    if (x < -9 * ratio || x > width + 9 * ratio) continue;
     g.globalAlpha = allowed.has(c.id) ? 1 : 0.25;
     g.fillStyle = colour(c.player ? `end-${c.player.toLowerCase()}` : "nobody");
     if (c.kind === "racket") g.fillRect(x - 2 * ratio, c.player === "B" ? middle : middle - 20 * ratio, 4 * ratio, 20 * ratio);
