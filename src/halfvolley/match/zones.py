@@ -14,6 +14,8 @@ from halfvolley.types import FloatArray
 
 DEPTHS = ("short", "half-long", "long")
 WIDTHS = ("left", "middle", "right")  # as the striker sees them
+DEPTH_EDGES_M = (HALF_LENGTH_M / 3, 2 * HALF_LENGTH_M / 3)
+WIDTH_EDGES_M = (-HALF_WIDTH_M / 3, HALF_WIDTH_M / 3)
 SURE = 0.9  # a bounce less sure than this to lie in its third is called doubtful
 
 
@@ -77,8 +79,8 @@ def depth_shares(places: Sequence[Placement | None]) -> Shares:
     places : sequence of Placement or None
         None where a stroke's bounce was not seen.
     """
-    edges = (HALF_LENGTH_M / 3, 2 * HALF_LENGTH_M / 3)
-    return _thirds([None if p is None else (p.depth_m, p.cov_dd_m2) for p in places], edges, DEPTHS)
+    near = [None if p is None else (p.depth_m, p.cov_dd_m2) for p in places]
+    return _thirds(near, depth_labels(places), DEPTH_EDGES_M, DEPTHS)
 
 
 def width_shares(places: Sequence[Placement | None]) -> Shares:
@@ -89,23 +91,47 @@ def width_shares(places: Sequence[Placement | None]) -> Shares:
     places : sequence of Placement or None
         None where a stroke's bounce was not seen.
     """
-    edges = (-HALF_WIDTH_M / 3, HALF_WIDTH_M / 3)
-    return _thirds([None if p is None else (p.right_m, p.cov_rr_m2) for p in places], edges, WIDTHS)
+    near = [None if p is None else (p.right_m, p.cov_rr_m2) for p in places]
+    return _thirds(near, width_labels(places), WIDTH_EDGES_M, WIDTHS)
+
+
+def corner_shares(places: Sequence[Placement | None]) -> Shares:
+    """Bounces by both thirds at once, such as "long right": nine fields.
+
+    Parameters
+    ----------
+    places : sequence of Placement or None
+        None where a stroke's bounce was not seen.
+    """
+    depths, widths = depth_labels(places), width_labels(places)
+    labels = [None if d is None else f"{d} {w}" for d, w in zip(depths, widths, strict=True)]
+    return count_shares(labels, [f"{d} {w}" for d in DEPTHS for w in WIDTHS])
+
+
+def depth_labels(places: Sequence[Placement | None]) -> list[str | None]:
+    """The third of the half's length in which each bounce most likely lies."""
+    return _labels([None if p is None else p.depth_m for p in places], DEPTH_EDGES_M, DEPTHS)
+
+
+def width_labels(places: Sequence[Placement | None]) -> list[str | None]:
+    """The third of the width in which each bounce most likely lies, as the striker sees it."""
+    return _labels([None if p is None else p.right_m for p in places], WIDTH_EDGES_M, WIDTHS)
+
+
+def _labels(
+    values: Sequence[float | None], edges: tuple[float, float], names: tuple[str, str, str]
+) -> list[str | None]:
+    return [None if v is None else names[int(np.searchsorted(edges, v))] for v in values]
 
 
 def _thirds(
     values: Sequence[tuple[float, float] | None],
+    labels: Sequence[str | None],
     edges: tuple[float, float],
     names: tuple[str, str, str],
 ) -> Shares:
-    labels: list[str | None] = []
     doubtful = 0
-    for item in values:
-        if item is None:
-            labels.append(None)
-            continue
-        value, variance = item
-        labels.append(names[int(np.searchsorted(edges, value))])
+    for value, variance in (item for item in values if item is not None):
         away = min(abs(value - edge) for edge in edges)
         doubtful += int(away < stats.norm.ppf(SURE) * max(variance, 0.0) ** 0.5)
     return count_shares(labels, names, doubtful)

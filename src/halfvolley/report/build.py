@@ -1,34 +1,51 @@
-"""report/: maps, pictures, the page, and on demand the overlay video of a session."""
+"""report/: one page for people, on demand on paper, with every figure and table as a file."""
 
+import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
 
-from halfvolley.errors import FootageError
-from halfvolley.report.checks import read_checks
-from halfvolley.report.court import map_png, map_svg
-from halfvolley.report.page import page_html
-from halfvolley.session.files import write_atomic
-from halfvolley.session.pipeline import load_clip
-from halfvolley.session.read import Summary, read_summary
-from halfvolley.session.schema import read_session
-from halfvolley.types import ByteImage
+import numpy as np
 
-PAGE, STAMP = "report.html", "report.json"
-LAYOUT = 1  # raise when the report looks different, so that old ones are made again
+from halfvolley.errors import FootageError
+from halfvolley.report.document import Document, Photo, Section, drawings
+from halfvolley.report.figures.save import alone
+from halfvolley.report.html import page_html
+from halfvolley.report.language import Language
+from halfvolley.report.material import Material, read_material
+from halfvolley.report.pages.cover import cover_section, subtitle
+from halfvolley.report.pages.lists import lists_section
+from halfvolley.report.pages.methods import methods_section
+from halfvolley.report.pages.player import player_section
+from halfvolley.report.pages.quality import quality_section
+from halfvolley.report.pages.rallies import rally_section
+from halfvolley.report.pages.score import score_section
+from halfvolley.session.files import storing, write_atomic
+from halfvolley.session.pipeline import load_calibration, load_clip
+from halfvolley.session.schema import FILE_NAME
+
+PAGE, PAPER_PAGE, STAMP = "report.html", "report.pdf", "report.json"
+FIGURES, TABLES = "figures", "tables"
+LAYOUT = 2  # raise when the report looks different, so that old ones are made again
 PICTURE_WIDTH_PX = 1280  # wide enough to judge half a pixel on the lines, small enough to mail
 Progress = Callable[[str, float], None]
 
 
 def write_report(
-    folder: Path | str, *, video: bool = False, progress: Progress | None = None
-) -> Path:
-    """Write the report of a session's newest result; what is up to date is left.
+    folder: Path | str, *, paper: str | None = None, language: str = "en", video: bool = False,
+    progress: Progress | None = None,
+) -> Path:  # fmt: skip
+    """Write the report of a session's newest result.
 
     Parameters
     ----------
     folder : Path or str
         The session folder.
+    paper : str, optional
+        "A4" or "letter": also write the PDF, every figure as SVG and PNG, and the statistics as
+        tables. Left out, only the HTML page.
+    language : str
+        "en", or another one that there is a catalogue for.
     video : bool
         Whether the overlay videos are made too; they take about as long as the clips.
     progress : callable, optional
@@ -41,48 +58,73 @@ def write_report(
 
     Raises
     ------
+    BadInput
+        If there is no such language or paper.
     BadSession
         If it is no session, or has no complete result.
     StorageError
         If it could not be written.
     """
     say = progress or (lambda text, share: None)
-    session = read_session(folder)
-    summary = read_summary(folder)
-    out = summary.folder / "report"
-    videos = _videos_of(out, summary)
+    material = read_material(Path(folder), Language(language))
+    out = material.records.summary.folder / "report"
+    videos = _videos_of(out, material)
     if video:
-        for clip in summary.clips:
+        for clip in material.records.summary.clips:
             if clip.clip not in videos:
-                videos[clip.clip] = _write_video(summary.folder, clip.clip, say)
-    if not video and is_current(summary):
-        return out / PAGE
-    maps: dict[str, str] = {}
-    pictures: dict[str, bytes] = {}
-    for clip in summary.clips:
-        say(f"{clip.clip}: drawing", 0.0)
-        maps[clip.clip] = map_svg(clip)
-        write_atomic(out / f"{clip.clip}-map.svg", maps[clip.clip])
-        write_atomic(out / f"{clip.clip}-map.png", map_png(clip))
-        picture = _camera_picture(summary.folder, clip.clip)
-        if picture is not None:
-            from halfvolley.report.picture import encode_jpeg, write_picture
-
-            write_picture(out / f"{clip.clip}-camera.png", picture)
-            pictures[clip.clip] = encode_jpeg(picture, PICTURE_WIDTH_PX)
-        say(f"{clip.clip}: drawing", 1.0)
-    checks = read_checks(summary.folder)
-    page = page_html(summary, maps, pictures, videos, session.venue, checks)
-    write_atomic(out / PAGE, page)
-    stamp = {"run": summary.run, "layout": LAYOUT, "videos": videos}
+                videos[clip.clip] = _write_video(out.parent, clip.clip, say)
+    say("drawing the report", 0.0)
+    document = make_document(material, videos)
+    write_atomic(out / PAGE, page_html(document, material.say))
+    say("drawing the report", 0.4 if paper else 1.0)
+    if paper:
+        _write_files(out, document, material, paper)
+        say("drawing the report", 1.0)
+    stamp = {"run": material.records.summary.run, "layout": LAYOUT, "language": language,
+             "said": _said(out.parent), "videos": videos}  # fmt: skip
     write_atomic(out / STAMP, json.dumps(stamp, indent=1))
     return out / PAGE
 
 
-def is_current(summary: Summary) -> bool:
-    """Whether the report shows this result."""
-    stamp = _stamp(summary.folder / "report")
-    return stamp.get("run") == summary.run and stamp.get("layout") == LAYOUT
+def make_document(material: Material, videos: dict[str, str]) -> Document:
+    """The report as sections; nothing is written but the pictures of the cameras.
+
+    Parameters
+    ----------
+    material : Material
+        The session.
+    videos : dict of str to str
+        File name of the overlay video of a clip, where one was made.
+    """
+    photos, camera_mm = _cameras(material)
+    sections: list[Section | None] = [cover_section(material, videos)]
+    with_strokes = [p for p in material.statistics.players if p.strokes.n]
+    sections += [player_section(material, p, i) for i, p in enumerate(with_strokes, start=1)]
+    if material.records.rallies:
+        sections.append(rally_section(material))
+    if material.records.score:
+        sections.append(score_section(material))
+    sections += [
+        quality_section(material, photos, camera_mm), methods_section(material),
+        lists_section(material),
+    ]  # fmt: skip
+    return Document(
+        material.title, subtitle(material), tuple(s for s in sections if s is not None)
+    )
+
+
+def is_current(folder: Path | str, run: str) -> bool:
+    """Whether the report shows this result and what session.toml says now."""
+    folder = Path(folder)
+    stamp = _stamp(folder / "report")
+    return (stamp.get("run"), stamp.get("layout"), stamp.get("said")) == (
+        run, LAYOUT, _said(folder)
+    )  # fmt: skip
+
+
+def _said(folder: Path) -> str:
+    """Names the content of session.toml: corrections and targets change the report too."""
+    return hashlib.sha256((folder / FILE_NAME).read_bytes()).hexdigest()[:16]
 
 
 def _stamp(out: Path) -> dict[str, object]:
@@ -93,11 +135,34 @@ def _stamp(out: Path) -> dict[str, object]:
     return stamp if isinstance(stamp, dict) else {}
 
 
-def _videos_of(out: Path, summary: Summary) -> dict[str, str]:
+def _write_files(out: Path, document: Document, material: Material, paper: str) -> None:
+    """PDF, figures and tables; what an older report left there is removed."""
+    from halfvolley.report.pdf import report_pdf
+    from halfvolley.report.tables import statistics_files
+
+    write_atomic(out / PAPER_PAGE, report_pdf(document, material.say, paper))
+    files: dict[str, bytes] = {}
+    for drawing in drawings(document):
+        svg, png = alone(drawing.figure, drawing.title, drawing.note)
+        files |= {f"{drawing.key}.svg": svg, f"{drawing.key}.png": png}
+    _replace_files(out / FIGURES, files)
+    _replace_files(out / TABLES, statistics_files(material))
+
+
+def _replace_files(folder: Path, files: dict[str, bytes]) -> None:
+    for name, content in files.items():
+        write_atomic(folder / name, content)
+    for old in folder.iterdir():
+        if old.name not in files and old.suffix in (".svg", ".png", ".csv", ".parquet"):
+            with storing(old):
+                old.unlink()
+
+
+def _videos_of(out: Path, material: Material) -> dict[str, str]:
     """Overlay videos of this very result."""
     stamp = _stamp(out)
     videos = stamp.get("videos")
-    if stamp.get("run") != summary.run or not isinstance(videos, dict):
+    if stamp.get("run") != material.records.summary.run or not isinstance(videos, dict):
         return {}
     return {clip: name for clip, name in videos.items() if (out / name).is_file()}
 
@@ -113,15 +178,30 @@ def _write_video(folder: Path, name: str, say: Progress) -> str:
     return path.name
 
 
-def _camera_picture(folder: Path, name: str) -> ByteImage | None:
-    """The first frame with the table's model; None where the file is gone by now."""
-    from halfvolley.report.picture import draw_model, first_picture
+def _cameras(m: Material) -> tuple[dict[str, Photo], dict[str, float]]:
+    """First frames with the table's model, and what the cameras' own errors make on the table."""
+    from halfvolley.camera.accuracy import table_error_mm
+    from halfvolley.report.picture import draw_model, encode_jpeg, first_picture, write_picture
 
-    result = load_clip(folder, name)
-    try:
-        picture = first_picture(result.recording.info)
-    except FootageError:
-        return None
-    camera = result.scan.camera
-    words = f"fits to {camera.residual_px:.2f} px, {camera.residual_mm:.1f} mm on the table"
-    return draw_model(picture, camera.camera, words)
+    photos, camera_mm = {}, {}
+    for clip in m.records.summary.clips:
+        found = load_calibration(m.records.session, clip.clip)
+        if found is None:
+            continue
+        recording, calibration = found
+        camera_mm[clip.clip] = float(np.median(table_error_mm(calibration.camera)))
+        try:
+            picture = first_picture(recording.info)
+        except FootageError:
+            continue
+        drawn = draw_model(picture, calibration.camera)
+        write_picture(m.records.summary.folder / "report" / f"{clip.clip}-camera.png", drawn)
+        height, width = drawn.shape[:2]
+        title = m.say("{clip}: the model of the table drawn over the first frame", clip=clip.clip)
+        note = m.say("The lines should lie on the table's edges and the net; if they do not, give "
+                     "the corners by hand: halfvolley calibrate SESSION --corners …")  # fmt: skip
+        photos[clip.clip] = Photo(
+            f"{clip.clip}-camera", title, note, encode_jpeg(drawn, PICTURE_WIDTH_PX),
+            (width, height),
+        )  # fmt: skip
+    return photos, camera_mm

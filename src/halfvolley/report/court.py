@@ -94,11 +94,11 @@ def draw_map(clip: ClipSummary) -> "Figure":
     with house_style():
         figure = Figure(figsize=(9.0, 5.8), dpi=160)
         axes = figure.add_axes((0.02, 0.07, 0.96, 0.79))
-        _draw_table(axes)
+        draw_table(axes)
         _draw_ends(axes, clip)
-        _draw_camera(axes, clip)
+        draw_camera(axes, clip)
         for number, bounce in enumerate(clip.bounces, start=1):
-            _draw_bounce(axes, bounce, number if len(clip.bounces) <= NUMBERED_UP_TO else None)
+            draw_bounce(axes, bounce, number if len(clip.bounces) <= NUMBERED_UP_TO else None)
         title = finding(clip)
         size = 15 if len(title) <= 66 else 12
         figure.text(0.03, 0.935, title, fontsize=size, fontweight="bold")
@@ -128,7 +128,7 @@ def map_png(clip: ClipSummary) -> bytes:
     return stream.getvalue()
 
 
-def _draw_table(axes: "Axes") -> None:
+def draw_table(axes: "Axes") -> None:
     from matplotlib.patches import Rectangle
 
     a, b, line = HALF_LENGTH_M, HALF_WIDTH_M, EDGE_LINE_WIDTH_M.value
@@ -162,7 +162,7 @@ def _draw_ends(axes: "Axes", clip: ClipSummary) -> None:
         axes.text(place[0], -0.03, name, ha="center", va="top", color=SOFT)
 
 
-def _draw_camera(axes: "Axes", clip: ClipSummary) -> None:
+def draw_camera(axes: "Axes", clip: ClipSummary) -> None:
     """A small arrow at the edge, from where the camera looks."""
     x, y, _ = clip.camera.place_m
     reach = min(
@@ -174,7 +174,7 @@ def _draw_camera(axes: "Axes", clip: ClipSummary) -> None:
                   va="center")  # fmt: skip
 
 
-def _draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
+def draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
     from matplotlib.patches import Ellipse
 
     long, short, angle = ellipse_95(bounce)

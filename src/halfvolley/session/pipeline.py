@@ -345,6 +345,31 @@ def load_clip(folder: Path | str, name: str | None = None) -> ClipResult:
     )  # fmt: skip
 
 
+def load_calibration(session: Session, name: str) -> Any:
+    """The camera of one clip as it was found; None where it is not computed as things stand.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    name : str
+        Which clip.
+
+    Returns
+    -------
+    tuple of Recording and halfvolley.camera.Calibration, or None
+        Facts of the file, and the camera.
+    """
+    store = Store(session.folder)
+    try:
+        work = ClipWork(session, session.clip(name), store, ClipHashes(store))
+    except HalfvolleyError:  # the file is gone
+        return None
+    if any(work.is_stale(stage) for stage in work.stages if stage.name in ("probe", "camera")):
+        return None
+    return work.result("probe"), work.result("camera")
+
+
 def calibrate_clip(
     session: Session, name: str, *, progress: Progress | None = None
 ) -> tuple[Recording, Any]:

@@ -1,0 +1,48 @@
+"""The whole table with every bounce of all rallies."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from halfvolley.report.court import (
+    HALF_LENGTH_M,
+    HALF_WIDTH_M,
+    draw_bounce,
+    draw_table,
+)
+from halfvolley.report.figures.paper import FULL_IN, new_figure
+from halfvolley.report.look import COLOURS, MARKERS, PAPER, house_style
+from halfvolley.session.read import ContactRow
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+ELLIPSES_UP_TO = 80  # more of them only cover each other
+
+
+def overview_figure(bounces: Sequence[ContactRow]) -> "Figure":
+    """The table from above, end A on the left; a mark for each bounce by who struck it.
+
+    Parameters
+    ----------
+    bounces : sequence of ContactRow
+        In time order.
+    """
+    with house_style():
+        figure = new_figure(FULL_IN, 3.95)
+        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+        draw_table(axes)
+        axes.set_xlim(-HALF_LENGTH_M - 0.36, HALF_LENGTH_M + 0.30)
+        axes.set_ylim(-HALF_WIDTH_M - 0.18, HALF_WIDTH_M + 0.17)
+        for x, end in ((-1, "A"), (1, "B")):
+            axes.text(x * (HALF_LENGTH_M + 0.21), 0.12, end, ha="center", va="center", fontsize=20,
+                      color=COLOURS[end], fontweight="bold")  # fmt: skip
+        if len(bounces) <= ELLIPSES_UP_TO:
+            for bounce in bounces:
+                draw_bounce(axes, bounce, None)
+            return figure
+        for end in ("A", "B", None):
+            xy = [(b.x_m, b.y_m) for b in bounces if b.player == end]
+            if xy:
+                axes.scatter(*zip(*xy, strict=True), s=9, marker=MARKERS[end], c=COLOURS[end],
+                             edgecolors=PAPER, linewidths=0.25, zorder=4)  # fmt: skip
+    return figure
