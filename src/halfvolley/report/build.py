@@ -1,15 +1,16 @@
 """report/: one page for people, on demand on paper, with every figure and table as a file."""
 
+import gc
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
 
-from halfvolley.errors import FootageError
+from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.document import Document, Photo, Section, drawings
-from halfvolley.report.figures.save import alone
+from halfvolley.report.figures.save import Printed, alone, printed
 from halfvolley.report.html import page_html
 from halfvolley.report.language import Language
 from halfvolley.report.material import Material, read_material
@@ -26,6 +27,8 @@ from halfvolley.session.schema import FILE_NAME
 
 PAGE, PAPER_PAGE, STAMP = "report.html", "report.pdf", "report.json"
 FIGURES, TABLES = "figures", "tables"
+PAPERS = ("A4", "letter")
+COLLECT_EVERY = 4  # figures
 LAYOUT = 2  # raise when the report looks different, so that old ones are made again
 PICTURE_WIDTH_PX = 1280  # wide enough to judge half a pixel on the lines, small enough to mail
 Progress = Callable[[str, float], None]
@@ -65,21 +68,25 @@ def write_report(
     StorageError
         If it could not be written.
     """
-    say = progress or (lambda text, share: None)
+    tell = progress or (lambda text, share: None)
+    if paper is not None and paper not in PAPERS:
+        raise BadInput(f"no paper {paper!r}; there are {', '.join(PAPERS)}")
     material = read_material(Path(folder), Language(language))
     out = material.records.summary.folder / "report"
     videos = _videos_of(out, material)
     if video:
         for clip in material.records.summary.clips:
             if clip.clip not in videos:
-                videos[clip.clip] = _write_video(out.parent, clip.clip, say)
-    say("drawing the report", 0.0)
+                videos[clip.clip] = _write_video(out.parent, clip.clip, tell)
     document = make_document(material, videos)
-    write_atomic(out / PAGE, page_html(document, material.say))
-    say("drawing the report", 0.4 if paper else 1.0)
+    figures = _print_figures(document, out if paper else None, tell)
+    write_atomic(out / PAGE, page_html(document, figures, material.say))
     if paper:
-        _write_files(out, document, material, paper)
-        say("drawing the report", 1.0)
+        from halfvolley.report.pdf import report_pdf
+        from halfvolley.report.tables import statistics_files
+
+        write_atomic(out / PAPER_PAGE, report_pdf(document, figures, material.say, paper))
+        _write_files(out / TABLES, statistics_files(material))
     stamp = {"run": material.records.summary.run, "layout": LAYOUT, "language": language,
              "said": _said(out.parent), "videos": videos}  # fmt: skip
     write_atomic(out / STAMP, json.dumps(stamp, indent=1))
@@ -108,9 +115,7 @@ def make_document(material: Material, videos: dict[str, str]) -> Document:
         quality_section(material, photos, camera_mm), methods_section(material),
         lists_section(material),
     ]  # fmt: skip
-    return Document(
-        material.title, subtitle(material), tuple(s for s in sections if s is not None)
-    )
+    return Document(material.title, subtitle(material), tuple(s for s in sections if s is not None))
 
 
 def is_current(folder: Path | str, run: str) -> bool:
@@ -135,25 +140,40 @@ def _stamp(out: Path) -> dict[str, object]:
     return stamp if isinstance(stamp, dict) else {}
 
 
-def _write_files(out: Path, document: Document, material: Material, paper: str) -> None:
-    """PDF, figures and tables; what an older report left there is removed."""
-    from halfvolley.report.pdf import report_pdf
-    from halfvolley.report.tables import statistics_files
+def _print_figures(document: Document, out: Path | None, tell: Progress) -> dict[str, Printed]:
+    """Each figure for the pages and, in a folder, as files of its own; one at a time in memory."""
+    figures: dict[str, Printed] = {}
+    names = []
+    todo = drawings(document)
+    for i, drawing in enumerate(todo):
+        tell("drawing the report", i / len(todo))
+        figure = drawing.draw()
+        figures[drawing.key] = printed(figure, drawing.key, paper=out is not None)
+        if out is not None:
+            svg, png = alone(figure, drawing.title, drawing.note)
+            for name, content in ((f"{drawing.key}.svg", svg), (f"{drawing.key}.png", png)):
+                write_atomic(out / FIGURES / name, content)
+                names.append(name)
+        del figure
+        if i % COLLECT_EVERY == 0:
+            gc.collect()  # a figure's parts refer to each other, and there may be dozens of them
+    tell("drawing the report", 1.0)
+    if out is not None:
+        _only(out / FIGURES, names)
+    return figures
 
-    write_atomic(out / PAPER_PAGE, report_pdf(document, material.say, paper))
-    files: dict[str, bytes] = {}
-    for drawing in drawings(document):
-        svg, png = alone(drawing.figure, drawing.title, drawing.note)
-        files |= {f"{drawing.key}.svg": svg, f"{drawing.key}.png": png}
-    _replace_files(out / FIGURES, files)
-    _replace_files(out / TABLES, statistics_files(material))
 
-
-def _replace_files(folder: Path, files: dict[str, bytes]) -> None:
+def _write_files(folder: Path, files: dict[str, bytes]) -> None:
     for name, content in files.items():
         write_atomic(folder / name, content)
-    for old in folder.iterdir():
-        if old.name not in files and old.suffix in (".svg", ".png", ".csv", ".parquet"):
+    _only(folder, files)
+
+
+def _only(folder: Path, names: Iterable[str]) -> None:
+    """Remove what an older report left in its folder."""
+    kept = set(names)
+    for old in folder.iterdir() if folder.is_dir() else ():
+        if old.name not in kept and old.suffix in (".svg", ".png", ".csv", ".parquet"):
             with storing(old):
                 old.unlink()
 
@@ -167,14 +187,14 @@ def _videos_of(out: Path, material: Material) -> dict[str, str]:
     return {clip: name for clip, name in videos.items() if (out / name).is_file()}
 
 
-def _write_video(folder: Path, name: str, say: Progress) -> str:
+def _write_video(folder: Path, name: str, tell: Progress) -> str:
     from halfvolley.report.overlay import write_overlay
 
     path = folder / "report" / f"{name}-overlay.mp4"
     text = f"{name}: drawing the video"
-    say(text, 0.0)
-    write_overlay(path, load_clip(folder, name), progress=lambda share: say(text, share))
-    say(text, 1.0)
+    tell(text, 0.0)
+    write_overlay(path, load_clip(folder, name), progress=lambda share: tell(text, share))
+    tell(text, 1.0)
     return path.name
 
 

@@ -2,6 +2,7 @@
 
 import io
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -96,7 +97,7 @@ def draw_map(clip: ClipSummary) -> "Figure":
         axes = figure.add_axes((0.02, 0.07, 0.96, 0.79))
         draw_table(axes)
         _draw_ends(axes, clip)
-        draw_camera(axes, clip)
+        _draw_camera(axes, clip)
         for number, bounce in enumerate(clip.bounces, start=1):
             draw_bounce(axes, bounce, number if len(clip.bounces) <= NUMBERED_UP_TO else None)
         title = finding(clip)
@@ -128,7 +129,8 @@ def map_png(clip: ClipSummary) -> bytes:
     return stream.getvalue()
 
 
-def draw_table(axes: "Axes") -> None:
+def draw_table(axes: "Axes", figures: Callable[[str], str] = str) -> None:
+    """Surface, lines, net and scales; `figures` writes numbers as a language does."""
     from matplotlib.patches import Rectangle
 
     a, b, line = HALF_LENGTH_M, HALF_WIDTH_M, EDGE_LINE_WIDTH_M.value
@@ -145,11 +147,11 @@ def draw_table(axes: "Axes") -> None:
     axes.plot([0, 0], [-NET_END_M, NET_END_M], color=INK, lw=1.6, solid_capstyle="butt")
     for x in (-1.0, -0.5, 0.5, 1.0):  # the net stands at 0
         axes.plot([x, x], [-b - 0.03, -b - 0.055], color=SOFT, lw=0.6)
-        axes.text(x, -b - 0.07, f"{x:+.1f}", ha="center", va="top", color=SOFT, fontsize=7)
+        axes.text(x, -b - 0.07, figures(f"{x:+.1f}"), ha="center", va="top", color=SOFT, fontsize=7)
     axes.text(a, -b - 0.07, "x in m", ha="right", va="top", color=SOFT, fontsize=7)
     for y in (-0.5, 0.0, 0.5):
         axes.plot([-a - 0.03, -a - 0.055], [y, y], color=SOFT, lw=0.6)
-        label = "0" if y == 0 else f"{y:+.1f}"
+        label = "0" if y == 0 else figures(f"{y:+.1f}")
         axes.text(-a - 0.07, y, label, ha="right", va="center", color=SOFT, fontsize=7)
     axes.text(-a - 0.07, b, "y in m", ha="right", va="top", color=SOFT, fontsize=7)
 
@@ -162,7 +164,7 @@ def _draw_ends(axes: "Axes", clip: ClipSummary) -> None:
         axes.text(place[0], -0.03, name, ha="center", va="top", color=SOFT)
 
 
-def draw_camera(axes: "Axes", clip: ClipSummary) -> None:
+def _draw_camera(axes: "Axes", clip: ClipSummary) -> None:
     """A small arrow at the edge, from where the camera looks."""
     x, y, _ = clip.camera.place_m
     reach = min(

@@ -1,5 +1,6 @@
 """What a report consists of, whatever it is written to: sections of words, figures and tables."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -47,7 +48,7 @@ class Drawing:
     key: str  # file name in figures/
     title: str  # the finding
     note: str  # how to read it
-    figure: "Figure"
+    draw: Callable[[], "Figure"]  # a figure takes much memory, so it is made when it is needed
 
 
 @dataclass(frozen=True, slots=True, eq=False)

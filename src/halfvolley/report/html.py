@@ -1,7 +1,7 @@
 """A report as one HTML page; no file beside it is needed, and none is asked for."""
 
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from html import escape
 from typing import Any
 
@@ -18,7 +18,7 @@ from halfvolley.report.document import (
     Tiles,
     Words,
 )
-from halfvolley.report.figures.save import inline_svg
+from halfvolley.report.figures.save import Printed
 from halfvolley.report.language import Language
 from halfvolley.report.look import END_A, HAIR, INK, PAPER, SOFT, SURFACE
 
@@ -31,14 +31,16 @@ header, main, nav ul {{ max-width: 64rem; margin: 0 auto; padding: 0 1.25rem; }}
 header {{ padding-top: 2rem; padding-bottom: 1rem; }}
 h1 {{ font-size: 2rem; line-height: 1.2; margin: 0; letter-spacing: -.01em; }}
 header p {{ margin: .3rem 0 0; color: {SOFT}; }}
-nav {{ position: sticky; top: 0; background: {PAPER}; border-bottom: 1px solid {HAIR}; z-index: 1; }}
+nav {{ position: sticky; top: 0; z-index: 1; background: {PAPER};
+  border-bottom: 1px solid {HAIR}; }}
 nav ul {{ display: flex; flex-wrap: wrap; gap: 0 1.4rem; list-style: none; }}
 nav a {{ display: inline-block; padding: .6rem 0; color: {INK}; text-decoration: none; }}
 nav a:hover, nav a:focus-visible {{ text-decoration: underline; text-underline-offset: .3em; }}
 section {{ padding: 1.6rem 0 1rem; border-bottom: 1px solid {HAIR}; scroll-margin-top: 3rem; }}
 .kicker {{ font-size: .9rem; font-weight: 600; color: {END_A}; margin: 0; }}
 h2 {{ font-size: 1.5rem; line-height: 1.25; margin: 0 0 1rem; text-wrap: balance; }}
-h3, figcaption b, caption {{ font-size: 1.02rem; font-weight: 600; line-height: 1.3; color: {INK}; }}
+h3, figcaption b, caption {{ font-size: 1.02rem; font-weight: 600; line-height: 1.3;
+  color: {INK}; }}
 h3 {{ margin: 1.6rem 0 .4rem; }}
 p, li {{ max-width: 44rem; }}
 ul {{ padding-left: 1.2rem; margin: .3rem 0 1rem; }}
@@ -96,20 +98,22 @@ footer {{ max-width: 64rem; margin: 0 auto; padding: 1rem 1.25rem 3rem; color: {
 TALL = 30  # rows; a longer table scrolls within the page
 
 
-def page_html(document: Document, say: Language) -> str:
+def page_html(document: Document, figures: Mapping[str, Printed], say: Language) -> str:
     """A report as HTML.
 
     Parameters
     ----------
     document : Document
         What it says.
+    figures : mapping of str to Printed
+        Its drawings by key.
     say : Language
         Its language.
     """
     links = "".join(
         f'<li><a href="#{s.key}">{escape(s.kicker)}</a></li>' for s in document.sections
     )
-    sections = "\n".join(_section(s) for s in document.sections)
+    sections = "\n".join(_section(s, figures) for s in document.sections)
     return (
         f'<!doctype html>\n<html lang="{say.code}"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -123,8 +127,8 @@ def page_html(document: Document, say: Language) -> str:
     )
 
 
-def _section(section: Section) -> str:
-    blocks = "\n".join(_block(b) for b in section.blocks)
+def _section(section: Section, figures: Mapping[str, Printed]) -> str:
+    blocks = "\n".join(_block(b, figures) for b in section.blocks)
     return (
         f'<section id="{section.key}" aria-labelledby="{section.key}-title">'
         f'<p class="kicker">{escape(section.kicker)}</p>'
@@ -132,7 +136,11 @@ def _section(section: Section) -> str:
     )
 
 
-def _block(block: Block) -> str:
+def _block(block: Block, figures: Mapping[str, Printed]) -> str:
+    if isinstance(block, Drawing):
+        return _drawing(block, figures[block.key].svg)
+    if isinstance(block, Beside):
+        return _beside(block, figures)
     write: Callable[[Any], str] = _WRITE[type(block)]
     return write(block)
 
@@ -161,8 +169,7 @@ def _tiles(tiles: Tiles) -> str:
     return f'<dl class="tiles">{out}</dl>'
 
 
-def _drawing(drawing: Drawing) -> str:
-    svg = inline_svg(drawing.figure, drawing.key)
+def _drawing(drawing: Drawing, svg: str) -> str:
     label = escape(f"{drawing.title}. {drawing.note}", quote=True)
     svg = svg.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
     return f"<figure>{_caption(drawing)}{svg}</figure>"
@@ -217,15 +224,15 @@ def _link(link: Link) -> str:
     return f'<p><a href="{escape(link.target, quote=True)}">{escape(link.text)}</a></p>'
 
 
-def _beside(beside: Beside) -> str:
+def _beside(beside: Beside, figures: Mapping[str, Printed]) -> str:
     columns = "".join(
-        "<div>" + "\n".join(_block(b) for b in column) + "</div>" for column in beside.columns
+        "<div>" + "\n".join(_block(b, figures) for b in column) + "</div>"
+        for column in beside.columns
     )
     widths = " ".join(f"minmax(0,{100 * w:.0f}fr)" for w in beside.widths)
     return f'<div class="beside" style="--columns:{widths}">{columns}</div>'
 
 
 _WRITE: dict[type, Callable[[Any], str]] = {
-    Words: _words, Items: _items, Tiles: _tiles, Drawing: _drawing, Photo: _photo, Grid: _grid,
-    Link: _link, Beside: _beside,
+    Words: _words, Items: _items, Tiles: _tiles, Photo: _photo, Grid: _grid, Link: _link,
 }  # fmt: skip

@@ -1,7 +1,7 @@
 """The report in the reader's language: English sentences, and catalogues that translate them.
 
-A catalogue is languages/<code>.toml, keyed by the English sentence with its {gaps}. What a catalogue
-lacks stays English, so that a half-done translation is readable.
+A catalogue is languages/<code>.toml, keyed by the English sentence with its {gaps}. What it lacks
+stays English, so that a half-done translation is readable.
 """
 
 import re
@@ -11,6 +11,7 @@ from pathlib import Path
 from halfvolley.errors import BadInput
 
 FOLDER = Path(__file__).parent / "languages"
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
@@ -41,7 +42,8 @@ class Language:
 
     def __call__(self, sentence: str, **gaps: object) -> str:
         """A sentence in this language, with its gaps filled."""
-        return self._words.get(sentence, sentence).format(**gaps)
+        text = self._words.get(sentence, sentence).format(**gaps)
+        return text.replace(" %", "\u00a0%")  # a number and its sign stay on one line
 
     def number(self, value: float, digits: int = 0, *, signed: bool = False) -> str:
         """A number with so many digits after the point, and a true minus sign."""
@@ -49,6 +51,10 @@ class Language:
         if float(text) == 0.0:  # no minus nought
             text = text.lstrip("+-")
         return text.replace("-", "−").replace(".", self._point)
+
+    def figures(self, text: str) -> str:
+        """A text with numbers in it, written as this language writes them."""
+        return _POINT.sub(self._point, text).replace("-", "−")
 
     def said(self, text: str) -> str:
         """What another room said, its numbers taken out to look it up and put back in."""

@@ -92,6 +92,6 @@ def median_words(
     return say("{middle} ({low} to {high})", middle=middle, low=low, high=high)
 
 
-def count(n: int, one: str, many: str, say: Language) -> str:
+def count(n: int, one: str, many: str, say: Language, **gaps: object) -> str:
     """A number of things; both sentences have the gap {n}."""
-    return say(one if n == 1 else many, n=n)
+    return say(one if n == 1 else many, n=n, **gaps)

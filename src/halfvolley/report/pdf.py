@@ -5,14 +5,13 @@ fpdf2 sets words and tables; each figure is a page of PDF of its own, which pypd
 
 import io
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 from fpdf import FPDF
 from fpdf.enums import Align
 
-from halfvolley.errors import BadInput
 from halfvolley.report.document import (
     Beside,
     Block,
@@ -27,16 +26,16 @@ from halfvolley.report.document import (
     Words,
 )
 from halfvolley.report.figures.paper import FULL_IN, GAP_IN
-from halfvolley.report.figures.save import as_pdf
+from halfvolley.report.figures.save import Printed
 from halfvolley.report.fonts import face, fallbacks_for, letters_of, missing_letters, spelled
 from halfvolley.report.language import Language
 from halfvolley.report.look import END_A, INK, SOFT, rgb
 
-PAPERS = ("A4", "letter")
 MM_PER_IN, PT_PER_MM = 25.4, 72 / 25.4
 WIDTH_MM = FULL_IN * MM_PER_IN  # of what is printed, on both papers
 TOP_MM, BOTTOM_MM = 14.0, 16.0  # margins
 GAP_MM = GAP_IN * MM_PER_IN  # between columns
+PHOTO_MM = 130.0  # width of a picture, so that a page of quality holds one
 LINE = 1.32  # height of a line in heights of its letters
 SCALES = (1.0, 0.96, 0.92, 0.88, 0.84, 0.80, 0.76, 0.72)  # of figures on a page that must fit
 
@@ -69,26 +68,23 @@ class _Piece:
     keep: bool = False  # with the next piece
 
 
-def report_pdf(document: Document, say: Language, paper: str = "A4") -> bytes:
+def report_pdf(
+    document: Document, figures: Mapping[str, Printed], say: Language, paper: str = "A4"
+) -> bytes:
     """A report as PDF.
 
     Parameters
     ----------
     document : Document
         What it says.
+    figures : mapping of str to Printed
+        Its drawings by key.
     say : Language
         Its language.
     paper : str
         "A4" or "letter".
-
-    Raises
-    ------
-    BadInput
-        If there is no such paper.
     """
-    if paper not in PAPERS:
-        raise BadInput(f"no paper {paper!r}; there are {', '.join(PAPERS)}")
-    press = _Press(document, say, paper)
+    press = _Press(document, figures, say, paper)
     press.title(document)
     for section in document.sections:
         press.section(section)
@@ -119,11 +115,13 @@ class _Sheet(FPDF):
 class _Press:
     """Turns blocks into pieces, and puts these on pages from top to bottom."""
 
-    def __init__(self, document: Document, say: Language, paper: str) -> None:
+    def __init__(
+        self, document: Document, figures: Mapping[str, Printed], say: Language, paper: str
+    ) -> None:
         words = "".join(dict.fromkeys("".join(_texts(document))))
         fonts = fallbacks_for(words)
         self._strange = _without(missing_letters(words), fonts)
-        self._say = say
+        self._printed = figures
         self._sheet = sheet = _Sheet(paper, spelled(document.title, self._strange))
         for i, path in enumerate(fonts):
             sheet.add_font(f"more{i}", "", path)
@@ -198,11 +196,11 @@ class _Press:
 
     # --- blocks ----------------------------------------------------------------------------------
     def _pieces(self, block: Block, width: float) -> list[_Piece]:
-        make: Callable[[Any, float], list[_Piece]] = {
+        makers: dict[type, Callable[[Any, float], list[_Piece]]] = {
             Words: self._words, Items: self._items, Tiles: self._tiles, Drawing: self._drawing,
             Photo: self._photo, Grid: self._grid, Link: self._link, Beside: self._beside,
-        }[type(block)]  # fmt: skip
-        return make(block, width)
+        }  # fmt: skip
+        return makers[type(block)](block, width)
 
     def _words(self, words: Words, width: float) -> list[_Piece]:
         return [self._paragraph(words.text, STRONG if words.strong else BODY, width), _space(1.5)]
@@ -237,7 +235,8 @@ class _Press:
         return [_Piece(height, draw), _space(4)]
 
     def _drawing(self, drawing: Drawing, width: float) -> list[_Piece]:
-        width_in, height_in = drawing.figure.get_size_inches()
+        figure = self._printed[drawing.key]
+        width_in, height_in = figure.size_in
         scale = self._scale * min(1.0, width / (width_in * MM_PER_IN))
         height = height_in * MM_PER_IN * scale
         captions = self._captions(drawing.title, drawing.note, width)
@@ -246,13 +245,14 @@ class _Press:
         def draw(x: float, y: float) -> None:
             self._stack(captions, x, y)
             place = (self._sheet.page_no(), x, y + top + height, scale)
-            self._figures.append((*place, as_pdf(drawing.figure)))
+            self._figures.append((*place, figure.pdf))
 
         return [_Piece(top + height, draw), _space(3)]
 
     def _photo(self, photo: Photo, width: float) -> list[_Piece]:
         captions = self._captions(photo.title, photo.note, width)
         top = sum(p.height_mm for p in captions) + 1.5
+        width = min(width, PHOTO_MM)
         height = width * photo.size_px[1] / photo.size_px[0]
 
         def draw(x: float, y: float) -> None:
@@ -293,8 +293,7 @@ class _Press:
         def draw_head(x: float, y: float) -> None:
             head.draw(x, y)
             units.draw(x, y + head.height_mm)
-            below = y + head.height_mm + units.height_mm + 0.3
-            self._line(x, below, x + sum(widths), below, SOFT, 0.2)
+            self._line(x, y + height - 0.7, x + sum(widths), y + height - 0.7, SOFT, 0.2)
 
         height = head.height_mm + (units.height_mm if any(grid.units) else 0.0) + 1.0
         heads = _Piece(height, draw_head, keep=True)
@@ -368,9 +367,7 @@ class _Press:
         self._sheet.set_font("face", "B" if kind.bold else "", kind.size_pt)
         return float(self._sheet.get_string_width(spelled(text, self._strange)))
 
-    def _text(
-        self, text: str, kind: _Type, x: float, y: float, width: float, align: Align
-    ) -> None:
+    def _text(self, text: str, kind: _Type, x: float, y: float, width: float, align: Align) -> None:
         sheet = self._sheet
         sheet.set_font("face", "B" if kind.bold else "", kind.size_pt)
         sheet.set_text_color(*rgb(kind.colour))

@@ -27,7 +27,7 @@ def statistics_files(m: Material) -> dict[str, bytes]:
         "strokes": _table(list(_strokes(m)), ()),
         "rallies": _table(list(_rallies(m)), ()),
     }
-    files = {}
+    files: dict[str, bytes] = {}
     for name, table in tables.items():
         files |= _written(name, table)
     return files
@@ -122,7 +122,8 @@ def _strokes(m: Material) -> Iterator[Row]:
         yield {
             "clip": s.clip, "stroke_id": s.stroke_id, "rally_id": s.rally_id, "number": s.number,
             "phase": s.phase, "player": s.player, "end": s.end, "t_s": s.t_s,
-            **_estimate("speed", "mps", s.speed_mps), **_estimate("topspin", "revps", s.topspin_revps),
+            **_estimate("speed", "mps", s.speed_mps),
+            **_estimate("topspin", "revps", s.topspin_revps),
             **_estimate("sidespin", "revps", s.sidespin_revps),
             **_estimate("direction", "rad", s.direction_rad),
             **_estimate("elevation", "rad", s.elevation_rad),
@@ -154,7 +155,8 @@ def _rallies(m: Material) -> Iterator[Row]:
             "server": r.name(r.server), "n_strokes": r.n_strokes, "how": r.outcome.how,
             "winner": r.name(r.outcome.winner), "probability": r.outcome.probability,
             "doubt": r.outcome.doubt or None,
-            "games_a": None if b is None else b.games_a, "games_b": None if b is None else b.games_b,
+            "games_a": None if b is None else b.games_a,
+            "games_b": None if b is None else b.games_b,
             "points_a": None if b is None else b.points_a,
             "points_b": None if b is None else b.points_b,
             "score_probability": None if s is None else s.probability,
@@ -174,9 +176,7 @@ def _array(values: list[Any]) -> Any:
     """A column; what is not a finite number is null."""
     import pyarrow as pa
 
-    return pa.array(
-        [None if isinstance(v, float) and not math.isfinite(v) else v for v in values]
-    )
+    return pa.array([None if isinstance(v, float) and not math.isfinite(v) else v for v in values])
 
 
 def _written(name: str, table: Any) -> dict[str, bytes]:

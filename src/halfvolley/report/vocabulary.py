@@ -8,10 +8,6 @@ KINDS = {
     "serve": "serve", "push": "push", "drive": "drive", "loop": "loop", "smash": "smash",
     "lob": "lob", "block": "block", "flick": "flick", "chop": "chop", "unknown": "unknown",
 }  # fmt: skip
-FATES = {
-    "in": "on the table", "net": "into the net", "out": "past the table", "own side": "own side",
-    "unknown": "not known",
-}  # fmt: skip
 ENDINGS = {
     "net": "net", "out": "out", "own side": "own side", "double bounce": "second bounce",
     "missed": "missed", "let": "let", "unknown": "not known",
@@ -40,4 +36,4 @@ SERVES = {
     "half-long": "{hits} of {total} serves land half-long; {interval}",
     "long": "{hits} of {total} serves land long; {interval}",
 }
-ALL = (PHASES, KINDS, FATES, ENDINGS, DEPTHS, WIDTHS, PUTS, SERVES)
+ALL = (PHASES, KINDS, ENDINGS, DEPTHS, WIDTHS, PUTS, SERVES)

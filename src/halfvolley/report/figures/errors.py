@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from halfvolley.report.figures.paper import BIG, FULL_IN, SMALL, axes_in, new_figure, quiet
+from halfvolley.report.figures.paper import (
+    BIG,
+    FULL_IN,
+    SMALL,
+    axes_in,
+    new_figure,
+    quiet,
+    tell_numbers,
+)
 from halfvolley.report.language import Language
 from halfvolley.report.look import END_A, END_B, INK, SOFT, house_style
 
@@ -49,9 +57,11 @@ def errors_figure(rows: Sequence[ErrorRow], say: Language) -> "Figure":
             axes.set_ylim(-1, 1)
             axes.set_yticks([])
             axes.locator_params(axis="x", nbins=6)
+            tell_numbers(axes, say)
             axes.tick_params(pad=1.5)
             axes.annotate(row.name, (0, 0), (-8, 0), xycoords=axes.get_yaxis_transform(),
-                          textcoords="offset points", ha="right", va="center", fontsize=BIG)  # fmt: skip
+                          textcoords="offset points", ha="right", va="center",
+                          fontsize=BIG)  # fmt: skip
             words = say("half of them below ±{value} {unit}",
                         value=say.number(float(median), row.digits), unit=row.unit)  # fmt: skip
             axes.annotate(words.replace(" ±", "\n±"), (1, 0), (6, 0), textcoords="offset points",

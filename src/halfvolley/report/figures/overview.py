@@ -10,6 +10,7 @@ from halfvolley.report.court import (
     draw_table,
 )
 from halfvolley.report.figures.paper import FULL_IN, new_figure
+from halfvolley.report.language import Language
 from halfvolley.report.look import COLOURS, MARKERS, PAPER, house_style
 from halfvolley.session.read import ContactRow
 
@@ -19,18 +20,20 @@ if TYPE_CHECKING:
 ELLIPSES_UP_TO = 80  # more of them only cover each other
 
 
-def overview_figure(bounces: Sequence[ContactRow]) -> "Figure":
+def overview_figure(bounces: Sequence[ContactRow], say: Language) -> "Figure":
     """The table from above, end A on the left; a mark for each bounce by who struck it.
 
     Parameters
     ----------
     bounces : sequence of ContactRow
         In time order.
+    say : Language
+        For the numbers.
     """
     with house_style():
         figure = new_figure(FULL_IN, 3.95)
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-        draw_table(axes)
+        draw_table(axes, say.figures)
         axes.set_xlim(-HALF_LENGTH_M - 0.36, HALF_LENGTH_M + 0.30)
         axes.set_ylim(-HALF_WIDTH_M - 0.18, HALF_WIDTH_M + 0.17)
         for x, end in ((-1, "A"), (1, "B")):
@@ -40,9 +43,8 @@ def overview_figure(bounces: Sequence[ContactRow]) -> "Figure":
             for bounce in bounces:
                 draw_bounce(axes, bounce, None)
             return figure
-        for end in ("A", "B", None):
-            xy = [(b.x_m, b.y_m) for b in bounces if b.player == end]
-            if xy:
-                axes.scatter(*zip(*xy, strict=True), s=9, marker=MARKERS[end], c=COLOURS[end],
-                             edgecolors=PAPER, linewidths=0.25, zorder=4)  # fmt: skip
+        for who, colour in COLOURS.items():
+            own = [b for b in bounces if b.player == who]
+            axes.plot([b.x_m for b in own], [b.y_m for b in own], MARKERS[who], ms=3.0, ls="",
+                      mfc=colour, mec=PAPER, mew=0.25, zorder=4)  # fmt: skip
     return figure

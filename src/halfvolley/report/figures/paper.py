@@ -1,9 +1,11 @@
 """Empty figures and tables to draw on."""
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from halfvolley.constants import EDGE_LINE_WIDTH_M
 from halfvolley.match.density import HALF_LENGTH_M, HALF_WIDTH_M
+from halfvolley.report.language import Language
 from halfvolley.report.look import HAIR, INK, PAPER, SOFT
 
 if TYPE_CHECKING:
@@ -29,6 +31,16 @@ def axes_in(
     return figure.add_axes((
         left / width, bottom / height, 1 - (left + right) / width, 1 - (bottom + top) / height
     ))  # fmt: skip
+
+
+def room_in(texts: Iterable[str], size_pt: float) -> float:
+    """Width that the longest of some texts takes [in], by the face's mean letter."""
+    return 0.0087 * size_pt * max(map(len, texts), default=0) + 0.08
+
+
+def tell_numbers(axes: "Axes", say: Language) -> None:
+    """Numbers of the x axis as a language writes them."""
+    axes.xaxis.set_major_formatter(lambda value, _: say.figures(f"{value:g}"))
 
 
 def quiet(axes: "Axes") -> None:

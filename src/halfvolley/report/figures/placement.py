@@ -1,4 +1,4 @@
-"""Where a player's strokes bounce: density, raw marks and their ellipses, as the striker sees it."""
+"""Where a player's strokes bounce, as the striker sees it: density, marks, ellipses, thirds."""
 
 import math
 from collections.abc import Sequence
@@ -78,9 +78,8 @@ def placement_figure(
 
 def _depths(figure: "Figure", table: "Axes", shares: Shares, say: Language) -> None:
     """Shares of the thirds of depth, each beside its third."""
-    width, height = SIZE_IN
-    left, bottom, right, top = MARGINS_IN
-    axes = axes_in(figure, width - right + 0.05, bottom, 0.40, top)
+    _, bottom, right, top = MARGINS_IN
+    axes = axes_in(figure, SIZE_IN[0] - right + 0.05, bottom, 0.40, top)
     axes.set_ylim(*ALONG_M)
     axes.set_xlim(-4, 104)
     quiet(axes)
@@ -103,9 +102,8 @@ def _depths(figure: "Figure", table: "Axes", shares: Shares, say: Language) -> N
 
 def _widths(figure: "Figure", table: "Axes", shares: Shares, say: Language) -> None:
     """Shares of the thirds of width, each above its third."""
-    width, height = SIZE_IN
-    left, bottom, right, top = MARGINS_IN
-    axes = axes_in(figure, left, height - top + 0.05, right, 0.22)
+    left, _, right, top = MARGINS_IN
+    axes = axes_in(figure, left, SIZE_IN[1] - top + 0.05, right, 0.22)
     axes.set_xlim(*ACROSS_M)
     axes.set_ylim(-4, 104)
     quiet(axes)

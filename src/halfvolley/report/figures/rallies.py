@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+ENDS: tuple[Side | None, ...] = ("A", "B", None)
 COLUMNS, ROWS = 4, 6  # of a page
 PER_PAGE = COLUMNS * ROWS
 # a cell in metres of the hall: the words, then the view from above, then that from the side
@@ -48,7 +49,12 @@ def rallies_figure(views: Sequence[RallyView]) -> "Figure":
         axes.set_axis_off()
         _tables(axes, len(views))
         for i, view in enumerate(views):
-            _draw(axes, view, _origin(i))
+            x, y = _origin(i)
+            axes.text(x - 0.47 * WIDTH_M, y - 0.10, view.words, fontsize=SMALL, color=INK, va="top")
+        for end in ENDS:
+            _flights(axes, views, end)
+            _bounces(axes, views, end)
+        _serves(axes, views)
     return figure
 
 
@@ -74,29 +80,44 @@ def _tables(axes: "Axes", n: int) -> None:
     axes.add_collection(LineCollection(nets, colors=INK, linewidths=1.0, capstyle="butt"))
 
 
-def _draw(axes: "Axes", view: RallyView, origin: tuple[float, float]) -> None:
+def _flights(axes: "Axes", views: Sequence[RallyView], end: Side | None) -> None:
+    """All flights that one end struck, as one artist: a thousand of them would be slow."""
     from matplotlib.collections import LineCollection
 
-    x0, top = origin
-    axes.text(x0 - 0.47 * WIDTH_M, top - 0.10, view.words, fontsize=SMALL, color=INK, va="top")
-    for end in ("A", "B", None):
-        lines = []
-        for who, xyz in view.flights:
-            if who == end:
-                lines.append(_part(xyz, 1, ACROSS_M) + [x0, top + ABOVE_M])
-                lines.append(_part(xyz, 2, TOP_M) + [x0, top + SIDE_M])
-        axes.add_collection(
-            LineCollection(lines, colors=COLOURS[end], linewidths=0.9, zorder=3,
-                           linestyles="solid" if end else "dotted")
-        )  # fmt: skip
-        marks = np.array([(x, y) for who, x, y in view.bounces if who == end]).reshape(-1, 2)
-        for place in (marks + [x0, top + ABOVE_M], marks * [1, 0] + [x0, top + SIDE_M]):
-            axes.plot(*place.T, MARKERS[end], ms=2.6, mfc=COLOURS[end], mec=PAPER, mew=0.3,
-                      ls="", zorder=4)  # fmt: skip
-    if view.serve_m is not None and abs(view.serve_m[0]) < REACH_M:
-        x, y, z = view.serve_m
-        for place in ((x0 + x, top + ABOVE_M + y), (x0 + x, top + SIDE_M + z)):
-            axes.plot(*place, "o", ms=3.6, mfc=PAPER, mec=INK, mew=0.8, zorder=5)
+    lines = []
+    for i, view in enumerate(views):
+        x, top = _origin(i)
+        for xyz in (xyz for who, xyz in view.flights if who == end):
+            lines.append(_part(xyz, 1, ACROSS_M) + np.array([x, top + ABOVE_M]))
+            lines.append(_part(xyz, 2, TOP_M) + np.array([x, top + SIDE_M]))
+    style = "solid" if end else "dotted"
+    axes.add_collection(
+        LineCollection(lines, colors=COLOURS[end], linewidths=0.9, zorder=3, linestyles=style)
+    )
+
+
+def _bounces(axes: "Axes", views: Sequence[RallyView], end: Side | None) -> None:
+    places = []
+    for i, view in enumerate(views):
+        x0, top = _origin(i)
+        for _, x, y in (b for b in view.bounces if b[0] == end):
+            places += [(x0 + x, top + ABOVE_M + y), (x0 + x, top + SIDE_M)]
+    axes.plot(*_columns(places), MARKERS[end], ms=2.6, mfc=COLOURS[end], mec=PAPER, mew=0.3,
+              ls="", zorder=4)  # fmt: skip
+
+
+def _serves(axes: "Axes", views: Sequence[RallyView]) -> None:
+    places = []
+    for i, view in enumerate(views):
+        x0, top = _origin(i)
+        if view.serve_m is not None and abs(view.serve_m[0]) < REACH_M:
+            x, y, z = view.serve_m
+            places += [(x0 + x, top + ABOVE_M + y), (x0 + x, top + SIDE_M + z)]
+    axes.plot(*_columns(places), "o", ms=3.6, mfc=PAPER, mec=INK, mew=0.8, ls="", zorder=5)
+
+
+def _columns(places: Sequence[tuple[float, float]]) -> FloatArray:
+    return np.array(places, np.float64).reshape(-1, 2).T
 
 
 def _part(xyz: FloatArray, axis: int, most: float) -> FloatArray:

@@ -1,10 +1,11 @@
-"""A figure as SVG, PNG and PDF; the same figure gives the same file."""
+"""A figure as SVG, PNG and PDF; the same figure gives the same bytes."""
 
 import io
 import itertools
 import re
 import textwrap
 import warnings
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from halfvolley.report.fonts import families_for
@@ -17,6 +18,32 @@ PNG_DPI = 200
 MARGIN_IN = 0.12  # around a figure that stands alone
 _ID = re.compile(r' id="([^"]+)"')
 _USED = re.compile(r'(?:href="#|url\(#)([^")]+)')
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """A figure as the report's pages take it."""
+
+    size_in: tuple[float, float]
+    svg: str  # the <svg> element
+    pdf: bytes  # empty where nothing goes on paper
+
+
+def printed(figure: "Figure", key: str, *, paper: bool) -> Printed:
+    """A figure for the pages.
+
+    Parameters
+    ----------
+    figure : Figure
+        Drawn in the house's style.
+    key : str
+        Unique on the page.
+    paper : bool
+        Whether it goes on paper too.
+    """
+    width, height = figure.get_size_inches()
+    pdf = _save(figure, "pdf") if paper else b""
+    return Printed((float(width), float(height)), inline_svg(figure, key), pdf)
 
 
 def inline_svg(figure: "Figure", key: str) -> str:
@@ -66,11 +93,6 @@ def alone(figure: "Figure", title: str, note: str) -> tuple[bytes, bytes]:
     lower.remove()
     upper.remove()
     return files
-
-
-def as_pdf(figure: "Figure") -> bytes:
-    """A page of PDF as large as the figure, with its letters embedded."""
-    return _save(figure, "pdf")
 
 
 def _wrapped(text: str, width_in: float, size_pt: float) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from halfvolley.errors import Unknown
 from halfvolley.match.intervals import Interval
-from halfvolley.report.figures.paper import BIG, SMALL, axes_in, new_figure, quiet
+from halfvolley.report.figures.paper import BIG, SMALL, axes_in, new_figure, quiet, room_in
 from halfvolley.report.look import END_A, HAIR, INK, SOFT, house_style
 
 if TYPE_CHECKING:
@@ -30,12 +30,14 @@ class SharePanel:
 
     axis: str
     dots: tuple[Dot | None, ...]  # None leaves the row empty
-    note_in: float  # width of the column of notes
+
+    @property
+    def note_in(self) -> float:
+        """Width of the column of notes."""
+        return room_in((dot.note for dot in self.dots if dot is not None), SMALL)
 
 
-def shares_figure(
-    labels: Sequence[str], panels: Sequence[SharePanel], width_in: float, *, label_in: float = 0.8
-) -> "Figure":
+def shares_figure(labels: Sequence[str], panels: Sequence[SharePanel], width_in: float) -> "Figure":
     """Dots with 95 % intervals, one row each; panels side by side share the rows.
 
     Parameters
@@ -44,11 +46,11 @@ def shares_figure(
         Of the rows, from top to bottom.
     panels : sequence of SharePanel
         From left to right.
-    width_in, label_in : float
-        Width of the figure and of its column of labels [in].
+    width_in : float
+        Width of the figure [in].
     """
     rows = max(len(labels), 1)
-    gap = 0.12
+    gap, label_in = 0.12, room_in(labels, BIG)
     notes = sum(panel.note_in for panel in panels) + gap * (len(panels) - 1)
     each = (width_in - label_in - notes - 0.02) / len(panels)
     with house_style():
@@ -74,9 +76,7 @@ def shares_figure(
     return figure
 
 
-def draw_interval(
-    axes: "Axes", share: Interval, at: float, *, upright: bool = False
-) -> None:
+def draw_interval(axes: "Axes", share: Interval, at: float, *, upright: bool = False) -> None:
     """A share in % with its interval, along x or upright along y."""
     ends, dot = [100 * share.low, 100 * share.high], [100 * share.value]
     line = ([at, at], ends) if upright else (ends, [at, at])

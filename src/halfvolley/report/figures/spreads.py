@@ -8,8 +8,17 @@ import numpy as np
 
 from halfvolley.match.intervals import Interval
 from halfvolley.match.records import Estimate
-from halfvolley.match.statistics import summarise_values
-from halfvolley.report.figures.paper import BIG, FULL_IN, SMALL, axes_in, new_figure, quiet
+from halfvolley.match.statistics import Spread, summarise_values
+from halfvolley.report.figures.paper import (
+    BIG,
+    FULL_IN,
+    SMALL,
+    axes_in,
+    new_figure,
+    quiet,
+    room_in,
+    tell_numbers,
+)
 from halfvolley.report.language import Language
 from halfvolley.report.look import END_A, END_B, HAIR, INK, SOFT, house_style
 from halfvolley.types import FloatArray
@@ -20,6 +29,7 @@ if TYPE_CHECKING:
 
 ERRORS_UP_TO = 25  # values of a row whose own error is drawn
 ROW_IN = 0.34
+NOTE = 6.5  # letters in points
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +40,7 @@ class SpreadPanel:
     values: tuple[tuple[Estimate | None, ...], ...]  # of each row
 
 
-def spreads_figure(
-    labels: Sequence[str], panels: Sequence[SpreadPanel], say: Language
-) -> "Figure":
+def spreads_figure(labels: Sequence[str], panels: Sequence[SpreadPanel], say: Language) -> "Figure":
     """Rows of values side by side for several quantities.
 
     Parameters
@@ -45,8 +53,10 @@ def spreads_figure(
         For the words.
     """
     height = ROW_IN * len(labels) + 0.46
-    left, gap, notes = 0.86, 0.62, 0.42
-    width = (FULL_IN - left - notes - gap * (len(panels) - 1) - 0.02) / len(panels)
+    notes = [_note(values, say) for panel in panels for values in panel.values]
+    left, after = room_in(labels, BIG), room_in(notes, NOTE)
+    gap = after + 0.12
+    width = (FULL_IN - left - after - gap * (len(panels) - 1) - 0.02) / len(panels)
     with house_style():
         figure = new_figure(FULL_IN, height)
         for k, panel in enumerate(panels):
@@ -60,6 +70,7 @@ def spreads_figure(
             axes.set_xlabel(panel.axis, fontsize=SMALL, color=SOFT)
             axes.margins(x=0.06)
             axes.locator_params(axis="x", nbins=5)
+            tell_numbers(axes, say)
             if k == 0:
                 for i, label in enumerate(labels):
                     axes.annotate(label, (0, i), (-8, 0), xycoords=axes.get_yaxis_transform(),
@@ -70,9 +81,8 @@ def spreads_figure(
 
 def _draw_row(axes: "Axes", y: int, values: Sequence[Estimate | None], say: Language) -> None:
     known = [v for v in values if v is not None]
-    note = say("{n} of {total}", n=len(known), total=len(values)) if values else "–"
-    axes.annotate(note, (1, y), (4, 0), xycoords=axes.get_yaxis_transform(),
-                  textcoords="offset points", ha="left", va="center", fontsize=6.5,
+    axes.annotate(_note(values, say), (1, y), (4, 0), xycoords=axes.get_yaxis_transform(),
+                  textcoords="offset points", ha="left", va="center", fontsize=NOTE,
                   color=SOFT)  # fmt: skip
     axes.axhline(y + 0.34, color=HAIR, lw=0.4, zorder=0)
     if not known:
@@ -84,11 +94,15 @@ def _draw_row(axes: "Axes", y: int, values: Sequence[Estimate | None], say: Lang
         axes.errorbar(x, dots, xerr=1.96 * sd, fmt="none", ecolor=END_A, elinewidth=0.5, alpha=0.6)
     axes.scatter(x, dots, s=9 if len(x) < 60 else 4, c=END_A, linewidths=0, alpha=0.75, zorder=3)
     spread = summarise_values(values)
-    if isinstance(getattr(spread, "median_interval", None), Interval):
-        interval = spread.median_interval  # type: ignore[union-attr]
+    interval = spread.median_interval if isinstance(spread, Spread) else None
+    if isinstance(interval, Interval):
         axes.plot([interval.low, interval.high], [y - 0.44] * 2, color=END_B, lw=3,
                   solid_capstyle="butt", zorder=4)  # fmt: skip
         axes.plot([interval.value] * 2, [y - 0.54, y - 0.34], color=INK, lw=1.6, zorder=5)
+
+
+def _note(values: Sequence[Estimate | None], say: Language) -> str:
+    return say("{n} of {total}", n=sum(v is not None for v in values), total=len(values))
 
 
 def _stacked(x: FloatArray) -> FloatArray:

@@ -1,5 +1,7 @@
 """The first page: what was filmed, and the main findings."""
 
+from functools import partial
+
 from halfvolley.report.court import error_95_mm
 from halfvolley.report.document import (
     Block,
@@ -48,9 +50,12 @@ def subtitle(m: Material) -> str:
     s = m.records.session
     names = [m.name(player.name) for player in m.statistics.players]
     names = names or [name for name in (s.player_a, s.player_b) if name]
-    minutes = sum(seen.seconds for seen in m.seen.values()) / 60.0
+    seconds = sum(seen.seconds for seen in m.seen.values())
     clips = count(len(m.records.summary.clips), "{n} clip", "{n} clips", m.say)
-    length = m.say("{minutes} minutes", minutes=m.say.number(minutes, 0 if minutes >= 10 else 1))
+    if seconds < 120:
+        length = m.say("{seconds} seconds", seconds=round(seconds))
+    else:
+        length = m.say("{minutes} minutes", minutes=round(seconds / 60))
     return " · ".join([*([", ".join(names)] if names else []), f"{clips}, {length}"])
 
 
@@ -126,7 +131,7 @@ def _side_by_side(m: Material) -> Grid:
              say("median topspin"), say("median over the net"))  # fmt: skip
     note = say("In brackets 95 % intervals. Where they overlap much, the players do not differ "
                "surely.")  # fmt: skip
-    units = ("", "", "", "m/s", "rev/s", "cm")
+    units = ("", "", "", "m/s", say("rev/s"), "cm")
     return Grid(say("Players side by side"), heads, units, tuple(rows), note)
 
 
@@ -138,6 +143,8 @@ def _overview(m: Material, bounces: list[ContactRow]) -> Drawing:
     names = [(end, s) for end, s in (("A", m.records.session.player_a),
                                      ("B", m.records.session.player_b)) if s]  # fmt: skip
     who = ", ".join(f"{end}: {name}" for end, name in names)
-    note = say("The table from above. Round and dark: struck from end A; square and light: from end "
-               "B. Ellipses hold the true place with 95 %.")  # fmt: skip
-    return Drawing("bounces", title, f"{note} {who}".strip(), overview_figure(bounces))
+    note = say("The table from above. Round and dark: struck from end A; square and light: from "
+               "end B. Ellipses hold the true place with 95 %.")  # fmt: skip
+    return Drawing(
+        "bounces", title, f"{note} {who}".strip(), partial(overview_figure, bounces, say)
+    )

@@ -1,6 +1,7 @@
 """One page a player: where, how fast, how sure, and what went wrong."""
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -22,9 +23,11 @@ from halfvolley.report.figures.shares import Dot, SharePanel, shares_figure
 from halfvolley.report.figures.spreads import SpreadPanel, spreads_figure
 from halfvolley.report.material import Material, count, percents
 from halfvolley.report.vocabulary import KINDS, PHASES, PUTS, SERVES
+from halfvolley.session.read import ContactRow
 
 CHOSEN_LEVEL = 1 - 0.05 / 9  # the strongest of nine fields is looked for: Bonferroni
 THIRD = 1 / 3
+FEWEST = 6  # balls; fewer make no pattern
 KINDS_IN, POINTS_IN = 4.35, 2.55  # widths of the figures at the bottom
 
 
@@ -68,6 +71,9 @@ def placement_finding(m: Material, player: PlayerSummary) -> str:
     total = player.strokes.depth.total
     if total == 0:
         return m.say("{name}: no bounce was seen", name=name)
+    if total < FEWEST:
+        return count(total, "{name}: {n} bounce, too few for a pattern",
+                     "{name}: {n} bounces, too few for a pattern", m.say, name=name)  # fmt: skip
     for shares in (corner_shares(places), player.strokes.depth, player.strokes.width):
         best = max(shares.shares, key=lambda s: s.count)
         if _beyond(best.count, total, THIRD):
@@ -91,8 +97,9 @@ def error_finding(m: Material, strokes: Sequence[StrokeRecord]) -> str:
     """How many strokes missed the table."""
     known = [s for s in strokes if s.fate != "unknown"]
     missed = sum(s.fate != "in" for s in known)
+    interval = percents(wilson(missed, len(known)), m.say)
     return m.say("{hits} of {total} strokes missed the table; {interval}", hits=missed,
-                 total=len(known), interval=percents(wilson(missed, len(known)), m.say))  # fmt: skip
+                 total=len(known), interval=interval)  # fmt: skip
 
 
 def points_finding(m: Material, player: PlayerSummary) -> str:
@@ -118,7 +125,7 @@ def _tiles(m: Material, player: PlayerSummary) -> Tiles:
             percents(player.share_won, say),
         ),
         _median_tile(m, strokes.speed_mps, say("median speed"), "m/s", 1),
-        _median_tile(m, strokes.topspin_revps, say("median topspin"), "rev/s", 0),
+        _median_tile(m, strokes.topspin_revps, say("median topspin"), say("rev/s"), 0),
     ]  # fmt: skip
     density = strokes.density
     if isinstance(density, Density):
@@ -137,9 +144,7 @@ def _shares_of(*widths_in: float) -> tuple[float, ...]:
     return tuple(width / room for width in widths_in)
 
 
-def _median_tile(
-    m: Material, spread: Spread | Unknown, name: str, unit: str, digits: int
-) -> Tile:
+def _median_tile(m: Material, spread: Spread | Unknown, name: str, unit: str, digits: int) -> Tile:
     if isinstance(spread, Unknown):
         return Tile("–", name, m.say.said(spread.reason))
     interval = spread.median_interval
@@ -157,7 +162,7 @@ def _placement(
     say, summary = m.say, player.strokes
     places = [s.placement for s in strokes if s.placement is not None]
     outlines = [target_outline(t) for t in _targets_of(m)]
-    figure = placement_figure(places, summary, say, outlines)
+    draw = partial(placement_figure, places, summary, say, outlines)
     note = say("As the striker sees it, net below. Dots: bounces, with 95 % ellipses. Beside and "
                "above: balls in each third with 95 % interval, dashed one third; up to {n} may "
                "belong to the neighbour.",
@@ -168,7 +173,7 @@ def _placement(
         note += " " + say("The darker, the more balls; lines hold 50 % (solid) and 90 % (dashed).")
     else:
         title = count(len(places), "Where {n} ball bounced", "Where {n} balls bounced", say)
-    return Drawing(f"{key}-placement", title, note, figure)
+    return Drawing(f"{key}-placement", title, note, draw)
 
 
 def _kinds(m: Material, strokes: Sequence[StrokeRecord], key: str) -> Drawing:
@@ -195,14 +200,14 @@ def _kinds(m: Material, strokes: Sequence[StrokeRecord], key: str) -> Drawing:
             words += say(": {net} net, {out} out", net=fates.count("net"), out=fates.count("out"))
         missed.append(Dot(wilson(off, len(fates)), words) if fates else None)
     panels = (
-        SharePanel(say("of all strokes in %, named"), tuple(often), 0.28),
-        SharePanel(say("missed the table in %"), tuple(missed), 1.0),
+        SharePanel(say("of all strokes in %, named"), tuple(often)),
+        SharePanel(say("missed the table in %"), tuple(missed)),
     )
     note = say("By the published rule; dots: expected share, lines: 95 % of the naming, number: "
                "strokes named. Right: missed, with 95 % interval. {n} of {total} ends not known.",
                n=sum(s.fate == "unknown" for s in strokes), total=len(strokes))  # fmt: skip
-    figure = shares_figure([say(KINDS[k]) for k in shown], panels, KINDS_IN)
-    return Drawing(f"{key}-kinds", error_finding(m, strokes), note, figure)
+    draw = partial(shares_figure, [say(KINDS[k]) for k in shown], panels, KINDS_IN)
+    return Drawing(f"{key}-kinds", error_finding(m, strokes), note, draw)
 
 
 def _spreads(m: Material, strokes: Sequence[StrokeRecord], key: str) -> Drawing:
@@ -221,10 +226,11 @@ def _spreads(m: Material, strokes: Sequence[StrokeRecord], key: str) -> Drawing:
         ),
     )
     note = say("Each dot is a stroke, with its 95 % error where there are few; the bar is the 95 % "
-               "interval of the median, the tick the median. Right: how many were measured.")  # fmt: skip
+               "interval of the median, the tick the median. Right: how many were "
+               "measured.")  # fmt: skip
     labels = [say(PHASES[p]) for p in phases]
     return Drawing(f"{key}-speed-spin-height", _speed_finding(m, strokes), note,
-                   spreads_figure(labels, panels, say))  # fmt: skip
+                   partial(spreads_figure, labels, panels, say))  # fmt: skip
 
 
 def _centimetres(stroke: StrokeRecord) -> Estimate | None:
@@ -248,12 +254,13 @@ def _serves(
     bounces = serve_bounces(m, serves)
     note = m.say("Seen by the server. Open: own half, filled: beyond the net.")
     summary = dict(player.by_phase)["serve"]
-    return Drawing(f"{key}-serves", serve_finding(m, summary), note, serve_figure(bounces, m.say))
+    draw = partial(serve_figure, bounces, m.say)
+    return Drawing(f"{key}-serves", serve_finding(m, summary), note, draw)
 
 
 def serve_bounces(m: Material, serves: Sequence[StrokeRecord]) -> list[Serve]:
     """Both bounces of serves as their server sees them."""
-    own = {}
+    own: dict[tuple[str, int | None], list[ContactRow]] = {}
     for clip in m.records.summary.clips:
         for c in clip.bounces:
             if c.rally_id is not None:
@@ -275,12 +282,16 @@ def _points(m: Material, player: PlayerSummary, key: str) -> Drawing:
     labels = [say("serving"), say("receiving")]
     labels += [say("{n} strokes", n=c.label) for c in player.by_length]
     dots = [Dot(player.won_serving, ""), Dot(player.won_receiving, "")]
-    dots += [Dot(c.interval, say("{n} of {total}", n=c.won, total=c.decided))
-             for c in player.by_length]  # fmt: skip
-    panel = SharePanel(say("points won in %"), tuple(dots), 0.55)
-    note = say("Of rallies whose winner is known, by who served and by their length; 95 % intervals.")
-    figure = shares_figure(labels, (panel,), POINTS_IN)
-    return Drawing(f"{key}-points", points_finding(m, player), note, figure)
+    dots += [
+        Dot(c.interval, say("{n} of {total}", n=c.won, total=c.decided) if c.decided else "")
+        for c in player.by_length
+    ]
+    panel = SharePanel(say("points won in %"), tuple(dots))
+    note = say(
+        "Of rallies whose winner is known, by who served and by their length; 95 % intervals."
+    )
+    draw = partial(shares_figure, labels, (panel,), POINTS_IN)
+    return Drawing(f"{key}-points", points_finding(m, player), note, draw)
 
 
 # --- targets -------------------------------------------------------------------------------------
@@ -319,7 +330,8 @@ def _targets(m: Material, results: Sequence[TargetResult]) -> Grid:
         for i, r in enumerate(results, start=1)
     )  # fmt: skip
     return Grid(
-        say("Target zones"), (say("zone"), say("hits"), say("balls"), say("share"), say("doubtful")),
+        say("Target zones"),
+        (say("zone"), say("hits"), say("balls"), say("share"), say("doubtful")),
         ("",) * 5, rows,
         say("Balls: bounces on the zone's half. Doubtful: so near to the border that they may have "
             "been the other."),

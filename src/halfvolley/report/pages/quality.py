@@ -1,6 +1,7 @@
 """How far the numbers can be trusted: camera, frames, errors, and what was not measured."""
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
@@ -35,9 +36,9 @@ def quality_section(m: Material, photos: Mapping[str, Photo], camera_mm: Mapping
         title = say("Half of the bounces are known to ±{mm} mm",
                     mm=say.number(float(np.median(rows[0].values)))) if _bounces(m) else (
             say("How well things are known"))  # fmt: skip
-        note = say("Half widths of the 95 % intervals: thick line the middle half of them, thin line "
-                   "nine tenths, mark the median.")  # fmt: skip
-        blocks.append(Drawing("errors", title, note, errors_figure(rows, say)))
+        note = say("Half widths of the 95 % intervals: thick line the middle half of them, thin "
+                   "line nine tenths, mark the median.")  # fmt: skip
+        blocks.append(Drawing("errors", title, note, partial(errors_figure, rows, say)))
     blocks += [_cameras(m, camera_mm), _measured(m)]
     not_known = _not_known(m)
     if not_known:
@@ -78,7 +79,7 @@ def _error_rows(m: Material) -> list[ErrorRow]:
                  tuple(1e3 * ellipse_95(b)[0] for b in _bounces(m)), 0),
         ErrorRow(say("time of a contact"), "ms", tuple(1e3 * Z95 * c.t_sd_s for c in contacts), 1),
         ErrorRow(say("speed of a stroke"), "m/s", _errors([s.speed_mps for s in strokes], 1.0), 2),
-        ErrorRow(say("topspin of a stroke"), "rev/s",
+        ErrorRow(say("topspin of a stroke"), say("rev/s"),
                  _errors([s.topspin_revps for s in strokes], 1.0), 0),
         ErrorRow(say("height over the net"), "mm",
                  _errors([s.clearance_m for s in strokes], 1e3), 0),
@@ -107,7 +108,8 @@ def _cameras(m: Material, camera_mm: Mapping[str, float]) -> Grid:
             clip.clip, f"{x} {y} {z}",
             DASH if c.residual_px is None else say.number(c.residual_px, 2),
             DASH if camera is None else say.number(Z95 * camera),
-            _with_sd(m, c.readout_s, c.readout_sd_s, 1), _with_sd(m, c.exposure_s, c.exposure_sd_s, 2),
+            _with_sd(m, c.readout_s, c.readout_sd_s, 1),
+            _with_sd(m, c.exposure_s, c.exposure_sd_s, 2),
             shown, covered,
         ))  # fmt: skip
     return Grid(
@@ -116,8 +118,8 @@ def _cameras(m: Material, camera_mm: Mapping[str, float]) -> Grid:
          say("readout"), say("exposure"), say("flight frames with the ball"),
          say("rally time in flights")),
         ("", "m", "px", "± mm", "ms", "ms", "", ""), tuple(rows),
-        say("Places from the camera: the part of a bounce's 95 % error that all bounces of the clip "
-            "share. The rest comes from the ball's picture, the timing and the flight."),
+        say("Places from the camera: the part of a bounce's 95 % error that all bounces of the "
+            "clip share. The rest comes from the ball's picture, the timing and the flight."),
     )  # fmt: skip
 
 

@@ -1,10 +1,13 @@
 """All rallies: small pictures, then a table."""
 
+from functools import partial
+
 import numpy as np
 
 from halfvolley.match.records import RallyRecord
 from halfvolley.report.document import Block, Drawing, Grid, Section
 from halfvolley.report.figures.rallies import PER_PAGE, RallyView, rallies_figure
+from halfvolley.report.language import Language
 from halfvolley.report.material import Material, count
 from halfvolley.report.vocabulary import ENDINGS
 from halfvolley.report.words import DASH
@@ -22,11 +25,11 @@ def rally_section(m: Material) -> Section:
     for first in range(0, len(views), PER_PAGE):
         part = views[first : first + PER_PAGE]
         title = say("Rallies {first} to {last}", first=first + 1, last=first + len(part))
-        note = say("Above: the table from above, end A on the left; below: from the side, to scale. "
-                   "Dark: struck from end A, light: from end B; dotted: by whom is not known. Open "
-                   "circle: the serve; marks: bounces.")  # fmt: skip
+        note = say("Above: the table from above, end A on the left; below: from the side, to "
+                   "scale. Dark: struck from end A, light: from end B; dotted: by whom is not "
+                   "known. Open circle: the serve; marks: bounces.")  # fmt: skip
         blocks.append(
-            Drawing(f"rallies-{first // PER_PAGE + 1}", title, note, rallies_figure(part))
+            Drawing(f"rallies-{first // PER_PAGE + 1}", title, note, partial(rallies_figure, part))
         )
     blocks.append(_table(m))
     longest = max(rallies, key=lambda r: r.n_strokes)
@@ -97,7 +100,7 @@ def _table(m: Material) -> Grid:
         speed = fastest.get((r.clip, r.rally_id))
         row = [
             str(number),
-            DASH if r.t_start_s is None else say.number(r.t_start_s, 1),
+            DASH if r.t_start_s is None else clock(r.t_start_s, say),
             DASH if length is None else say.number(length, 1),
             str(r.n_strokes),
             _who(m, r, r.server),
@@ -108,14 +111,19 @@ def _table(m: Material) -> Grid:
         rows.append(tuple([*row, r.clip] if several else row))
     heads = [say("rally"), say("start"), say("length"), say("strokes"), say("served by"),
              say("ended by"), say("won by"), say("fastest")]  # fmt: skip
-    units = ["", "s", "s", "", "", "", "", "m/s"]
+    units = ["", "min:s", "s", "", "", "", "", "m/s"]
     words = frozenset({4, 5, 6, *({8} if several else ())})
     if several:
         heads, units = [*heads, say("clip")], [*units, ""]
-    unsure = sum(r.outcome.winner is None and r.outcome.how != "let" for r in m.records.rallies)
-    note = say("{dash}: the footage does not tell, so with the winner of {n} rallies.", dash=DASH,
-               n=unsure) if unsure else ""  # fmt: skip
+    note = say("{dash} is what the footage could not tell.", dash=DASH)
     return Grid(say("Rallies in time order"), tuple(heads), tuple(units), tuple(rows), note, words)
+
+
+def clock(t_s: float, say: Language) -> str:
+    """A time of the clip as minutes and seconds."""
+    minutes, seconds = divmod(round(t_s, 1), 60.0)
+    zero = "0" if seconds < 10 else ""
+    return f"{minutes:.0f}:{zero}{say.number(seconds, 1)}"
 
 
 def _who(m: Material, rally: RallyRecord, end: str | None) -> str:

@@ -1,7 +1,9 @@
 """The score as far as it can be followed, and where it is doubtful."""
 
+from functools import partial
+
 from halfvolley.match.score import ScoredRally
-from halfvolley.report.document import Drawing, Grid, Section, Words
+from halfvolley.report.document import Block, Drawing, Grid, Section, Words
 from halfvolley.report.figures.score import score_figure
 from halfvolley.report.material import Material
 from halfvolley.report.words import DASH
@@ -17,8 +19,8 @@ def score_section(m: Material) -> Section:
                 total=len(score))  # fmt: skip
     note = say("Round: {a}, square: {b}; open marks: a score less than 90 % sure.", a=names[0],
                b=names[1])  # fmt: skip
-    blocks = (
-        Drawing("score", _last(m, games, names), note, score_figure(games, say)),
+    blocks: tuple[Block, ...] = (
+        Drawing("score", _last(m, games, names), note, partial(score_figure, games, say)),
         _table(m, score, names),
         *(Words(text, lang="en") for text in m.records.notes),
     )
