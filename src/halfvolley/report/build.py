@@ -3,13 +3,11 @@
 import gc
 import hashlib
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-import numpy as np
-
-from halfvolley.errors import BadInput, FootageError
-from halfvolley.report.document import Document, Photo, Section, drawings
+from halfvolley.errors import BadInput
+from halfvolley.report.document import Document, Section, drawings
 from halfvolley.report.figures.save import Printed, alone, printed
 from halfvolley.report.html import page_html
 from halfvolley.report.language import Language
@@ -21,8 +19,9 @@ from halfvolley.report.pages.player import player_section
 from halfvolley.report.pages.quality import quality_section
 from halfvolley.report.pages.rallies import rally_section
 from halfvolley.report.pages.score import score_section
+from halfvolley.report.photos import draw_cameras
 from halfvolley.session.files import storing, write_atomic
-from halfvolley.session.pipeline import load_calibration, load_clip
+from halfvolley.session.read import Summary
 from halfvolley.session.schema import FILE_NAME
 
 PAGE, PAPER_PAGE, STAMP = "report.html", "report.pdf", "report.json"
@@ -30,13 +29,12 @@ FIGURES, TABLES = "figures", "tables"
 PAPERS = ("A4", "letter")
 COLLECT_EVERY = 4  # figures
 LAYOUT = 2  # raise when the report looks different, so that old ones are made again
-PICTURE_WIDTH_PX = 1280  # wide enough to judge half a pixel on the lines, small enough to mail
 Progress = Callable[[str, float], None]
 
 
 def write_report(
     folder: Path | str, *, paper: str | None = None, language: str = "en", video: bool = False,
-    progress: Progress | None = None,
+    rallies: Sequence[int] = (), slow: float = 1.0, progress: Progress | None = None,
 ) -> Path:  # fmt: skip
     """Write the report of a session's newest result.
 
@@ -50,7 +48,12 @@ def write_report(
     language : str
         "en", or another one that there is a catalogue for.
     video : bool
-        Whether the overlay videos are made too; they take about as long as the clips.
+        Whether the overlay videos of whole clips are made too; they take about as long as the
+        clips.
+    rallies : sequence of int
+        Rallies to be drawn as videos, by their number in the report.
+    slow : float
+        How many times slower than the clips the videos are.
     progress : callable, optional
         Told what is being done and which share of it is done.
 
@@ -62,7 +65,7 @@ def write_report(
     Raises
     ------
     BadInput
-        If there is no such language or paper.
+        If there is no such language, paper or rally.
     BadSession
         If it is no session, or has no complete result.
     StorageError
@@ -74,10 +77,10 @@ def write_report(
     material = read_material(Path(folder), Language(language))
     out = material.records.summary.folder / "report"
     videos = _videos_of(out, material)
-    if video:
-        for clip in material.records.summary.clips:
-            if clip.clip not in videos:
-                videos[clip.clip] = _write_video(out.parent, clip.clip, tell)
+    if video or rallies:
+        from halfvolley.report.videos import make_videos
+
+        videos |= make_videos(material, out, whole=video, rallies=rallies, slow=slow, tell=tell)
     document = make_document(material, videos)
     figures = _print_figures(document, out if paper else None, tell)
     write_atomic(out / PAGE, page_html(document, figures, material.say))
@@ -103,7 +106,7 @@ def make_document(material: Material, videos: dict[str, str]) -> Document:
     videos : dict of str to str
         File name of the overlay video of a clip, where one was made.
     """
-    photos, camera_mm = _cameras(material)
+    photos, camera_mm = draw_cameras(material)
     sections: list[Section | None] = [cover_section(material, videos)]
     with_strokes = [p for p in material.statistics.players if p.strokes.n]
     sections += [player_section(material, p, i) for i, p in enumerate(with_strokes, start=1)]
@@ -118,12 +121,11 @@ def make_document(material: Material, videos: dict[str, str]) -> Document:
     return Document(material.title, subtitle(material), tuple(s for s in sections if s is not None))
 
 
-def is_current(folder: Path | str, run: str) -> bool:
-    """Whether the report shows this result and what session.toml says now."""
-    folder = Path(folder)
-    stamp = _stamp(folder / "report")
+def is_current(summary: Summary) -> bool:
+    """Whether the report shows this result, and what session.toml says now."""
+    stamp = _stamp(summary.folder / "report")
     return (stamp.get("run"), stamp.get("layout"), stamp.get("said")) == (
-        run, LAYOUT, _said(folder)
+        summary.run, LAYOUT, _said(summary.folder)
     )  # fmt: skip
 
 
@@ -163,6 +165,15 @@ def _print_figures(document: Document, out: Path | None, tell: Progress) -> dict
     return figures
 
 
+def _videos_of(out: Path, material: Material) -> dict[str, str]:
+    """Overlay videos of this very result."""
+    stamp = _stamp(out)
+    videos = stamp.get("videos")
+    if stamp.get("run") != material.records.summary.run or not isinstance(videos, dict):
+        return {}
+    return {what: name for what, name in videos.items() if (out / name).is_file()}
+
+
 def _write_files(folder: Path, files: dict[str, bytes]) -> None:
     for name, content in files.items():
         write_atomic(folder / name, content)
@@ -176,52 +187,3 @@ def _only(folder: Path, names: Iterable[str]) -> None:
         if old.name not in kept and old.suffix in (".svg", ".png", ".csv", ".parquet"):
             with storing(old):
                 old.unlink()
-
-
-def _videos_of(out: Path, material: Material) -> dict[str, str]:
-    """Overlay videos of this very result."""
-    stamp = _stamp(out)
-    videos = stamp.get("videos")
-    if stamp.get("run") != material.records.summary.run or not isinstance(videos, dict):
-        return {}
-    return {clip: name for clip, name in videos.items() if (out / name).is_file()}
-
-
-def _write_video(folder: Path, name: str, tell: Progress) -> str:
-    from halfvolley.report.overlay import write_overlay
-
-    path = folder / "report" / f"{name}-overlay.mp4"
-    text = f"{name}: drawing the video"
-    tell(text, 0.0)
-    write_overlay(path, load_clip(folder, name), progress=lambda share: tell(text, share))
-    tell(text, 1.0)
-    return path.name
-
-
-def _cameras(m: Material) -> tuple[dict[str, Photo], dict[str, float]]:
-    """First frames with the table's model, and what the cameras' own errors make on the table."""
-    from halfvolley.camera.accuracy import table_error_mm
-    from halfvolley.report.picture import draw_model, encode_jpeg, first_picture, write_picture
-
-    photos, camera_mm = {}, {}
-    for clip in m.records.summary.clips:
-        found = load_calibration(m.records.session, clip.clip)
-        if found is None:
-            continue
-        recording, calibration = found
-        camera_mm[clip.clip] = float(np.median(table_error_mm(calibration.camera)))
-        try:
-            picture = first_picture(recording.info)
-        except FootageError:
-            continue
-        drawn = draw_model(picture, calibration.camera)
-        write_picture(m.records.summary.folder / "report" / f"{clip.clip}-camera.png", drawn)
-        height, width = drawn.shape[:2]
-        title = m.say("{clip}: the model of the table drawn over the first frame", clip=clip.clip)
-        note = m.say("The lines should lie on the table's edges and the net; if they do not, give "
-                     "the corners by hand: halfvolley calibrate SESSION --corners …")  # fmt: skip
-        photos[clip.clip] = Photo(
-            f"{clip.clip}-camera", title, note, encode_jpeg(drawn, PICTURE_WIDTH_PX),
-            (width, height),
-        )  # fmt: skip
-    return photos, camera_mm

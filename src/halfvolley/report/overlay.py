@@ -1,6 +1,6 @@
 """The clip again with the flight drawn on it, marks at contacts, and a map in a corner."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -32,9 +32,14 @@ class _Flown:
 
 
 def write_overlay(
-    path: Path, result: ClipResult, *, progress: Callable[[float], None] | None = None
+    path: Path,
+    result: ClipResult,
+    *,
+    spans_s: Sequence[tuple[float, float]] = (),
+    slow: float = 1.0,
+    progress: Callable[[float], None] | None = None,
 ) -> None:
-    """Write the overlay video of a clip.
+    """Write the overlay video of a clip, or of parts of it, at its own pace or slower.
 
     Parameters
     ----------
@@ -42,6 +47,11 @@ def write_overlay(
         Where to; .mp4, .mov or .mkv.
     result : ClipResult
         All results of the clip.
+    spans_s : sequence of tuple of float
+        Only these parts, one after the other: begin and end on the clip's clock [s], in order and
+        apart. Left out, the whole clip.
+    slow : float
+        How many times slower than the clip; every frame is shown once, for longer.
     progress : callable, optional
         Told the share that is done.
 
@@ -54,16 +64,31 @@ def write_overlay(
     """
     info = result.recording.info
     painter = Painter(result)
-    rate = Fraction(1.0 / info.frame_interval_s).limit_denominator(1001)
-    first_s = float(info.pts_s[0])
+    rate = Fraction(1.0 / (slow * info.frame_interval_s)).limit_denominator(1001)
+    spans = spans_s or ((float(info.pts_s[0]), float(info.pts_s[-1])),)
     path.parent.mkdir(parents=True, exist_ok=True)
     with VideoWriter(path, info.size_px, WriterSettings(rate=rate)) as writer:
         for frame in prefetch(RecordingFrames(result.recording), 4):
+            if frame.t_s > spans[-1][1]:
+                break
+            shown_s = _shown_at(frame.t_s, spans)
+            if shown_s is None:
+                continue
             picture = to_rgb(frame, info)
             painter.paint(picture, frame.t_s)
-            writer.write(picture, frame.t_s - first_s)
+            writer.write(picture, slow * shown_s)
             if progress is not None:
                 progress(frame.index / len(info.pts_s))
+
+
+def _shown_at(t_s: float, spans_s: Sequence[tuple[float, float]]) -> float | None:
+    """When a moment of the clip comes in a video of some parts of it; None where it does not."""
+    before = 0.0
+    for start, end in spans_s:
+        if start <= t_s <= end:
+            return before + t_s - start
+        before += end - start
+    return None
 
 
 class Painter:

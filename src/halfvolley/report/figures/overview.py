@@ -20,13 +20,17 @@ if TYPE_CHECKING:
 ELLIPSES_UP_TO = 80  # more of them only cover each other
 
 
-def overview_figure(bounces: Sequence[ContactRow], say: Language) -> "Figure":
+def overview_figure(
+    bounces: Sequence[ContactRow], numbers: Sequence[int | None], say: Language
+) -> "Figure":
     """The table from above, end A on the left; a mark for each bounce by who struck it.
 
     Parameters
     ----------
     bounces : sequence of ContactRow
         In time order.
+    numbers : sequence of int or None
+        What each is called in the list of bounces.
     say : Language
         For the numbers.
     """
@@ -40,8 +44,8 @@ def overview_figure(bounces: Sequence[ContactRow], say: Language) -> "Figure":
             axes.text(x * (HALF_LENGTH_M + 0.21), 0.12, end, ha="center", va="center", fontsize=20,
                       color=COLOURS[end], fontweight="bold")  # fmt: skip
         if len(bounces) <= ELLIPSES_UP_TO:
-            for bounce in bounces:
-                draw_bounce(axes, bounce, None)
+            for bounce, number in zip(bounces, numbers, strict=True):
+                draw_bounce(axes, bounce, number)
             return figure
         for who, colour in COLOURS.items():
             own = [b for b in bounces if b.player == who]

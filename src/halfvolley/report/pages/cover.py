@@ -20,6 +20,8 @@ from halfvolley.report.pages.player import error_finding, placement_finding
 from halfvolley.report.words import DASH
 from halfvolley.session.read import ContactRow
 
+NUMBERED_UP_TO = 40  # bounces; more numbers than this only cover each other
+
 
 def cover_section(m: Material, videos: dict[str, str]) -> Section:
     """Session, main findings, and every bounce on one table.
@@ -29,19 +31,19 @@ def cover_section(m: Material, videos: dict[str, str]) -> Section:
     m : Material
         The session.
     videos : dict of str to str
-        File name of the overlay video of a clip, where one was made.
+        File name of each overlay video that was made, by what it shows.
     """
     blocks: list[Block] = [_tiles(m)]
     findings = main_findings(m)
     if findings:
-        blocks.append(Items(m.say("Main findings"), tuple(Words(f) for f in findings)))
+        blocks.append(Items(m.say("Main findings"), tuple(findings)))
     if len(m.statistics.players) > 1:
         blocks.append(_side_by_side(m))
     bounces = _bounces(m)
     if bounces:
         blocks.append(_overview(m, bounces))
-    for clip, name in videos.items():
-        blocks.append(Link(m.say("{clip}: the clip with the flight drawn on it", clip=clip), name))
+    for what, name in videos.items():
+        blocks.append(Link(m.say("{what}: video with the flight drawn in", what=what), name))
     return Section("session", m.say("Session"), _title(m), tuple(blocks))
 
 
@@ -59,20 +61,18 @@ def subtitle(m: Material) -> str:
     return " · ".join([*([", ".join(names)] if names else []), f"{clips}, {length}"])
 
 
-def main_findings(m: Material) -> list[str]:
+def main_findings(m: Material) -> list[Words]:
     """What a coach would tell first; only what the numbers carry."""
-    out = []
-    for player in m.statistics.players:
-        if player.strokes.depth.total:
-            out.append(placement_finding(m, player) + ".")
-    for player in m.statistics.players:
-        name, strokes = m.name(player.name), m.strokes_of(player.name)
+    players = m.statistics.players
+    out = [Words(f"{placement_finding(m, p)}.") for p in players if p.strokes.depth.total]
+    for player in players:
+        strokes = m.strokes_of(player.name)
         if any(s.fate != "unknown" for s in strokes):
-            out.append(f"{name}: {error_finding(m, strokes)}.")
-    known = m.statistics
-    if known.undecided:
-        out.append(m.say("The winner of {n} of {total} rallies is not known.", n=known.undecided,
-                         total=known.rallies))  # fmt: skip
+            out.append(Words(f"{m.name(player.name)}: {error_finding(m, strokes)}."))
+    if m.statistics.undecided:
+        out.append(Words(m.say("The winner of {n} of {total} rallies is not known.",
+                               n=m.statistics.undecided, total=m.statistics.rallies)))  # fmt: skip
+    out += [Words(f"{name}: {check.words[0]}", lang="en") for name, check in m.checks.items()]
     return out
 
 
@@ -137,6 +137,10 @@ def _side_by_side(m: Material) -> Grid:
 
 def _overview(m: Material, bounces: list[ContactRow]) -> Drawing:
     say = m.say
+    clips = m.records.summary.clips
+    numbers: list[int | None] = [None] * len(bounces)
+    if len(clips) == 1 and len(bounces) <= NUMBERED_UP_TO:
+        numbers = [clips[0].bounces.index(b) + 1 for b in bounces]
     on_a = sum(b.side == "A" for b in bounces)
     title = say("{total} bounces: {a} on side A, {b} on side B", total=len(bounces), a=on_a,
                 b=len(bounces) - on_a)  # fmt: skip
@@ -146,5 +150,5 @@ def _overview(m: Material, bounces: list[ContactRow]) -> Drawing:
     note = say("The table from above. Round and dark: struck from end A; square and light: from "
                "end B. Ellipses hold the true place with 95 %.")  # fmt: skip
     return Drawing(
-        "bounces", title, f"{note} {who}".strip(), partial(overview_figure, bounces, say)
+        "bounces", title, f"{note} {who}".strip(), partial(overview_figure, bounces, numbers, say)
     )

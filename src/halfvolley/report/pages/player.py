@@ -200,7 +200,7 @@ def _kinds(m: Material, strokes: Sequence[StrokeRecord], key: str) -> Drawing:
             words += say(": {net} net, {out} out", net=fates.count("net"), out=fates.count("out"))
         missed.append(Dot(wilson(off, len(fates)), words) if fates else None)
     panels = (
-        SharePanel(say("of all strokes in %, named"), tuple(often)),
+        SharePanel(say("share in %, named"), tuple(often)),
         SharePanel(say("missed the table in %"), tuple(missed)),
     )
     note = say("By the published rule; dots: expected share, lines: 95 % of the naming, number: "

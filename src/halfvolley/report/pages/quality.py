@@ -6,6 +6,7 @@ from functools import partial
 import numpy as np
 
 from halfvolley.match.records import Estimate
+from halfvolley.report.checks import Checks
 from halfvolley.report.court import ellipse_95
 from halfvolley.report.document import Block, Drawing, Grid, Items, Photo, Section, Words
 from halfvolley.report.figures.errors import ErrorRow, errors_figure
@@ -29,32 +30,40 @@ def quality_section(m: Material, photos: Mapping[str, Photo], camera_mm: Mapping
     camera_mm : mapping of str to float
         Typical error of places from the camera alone [mm], where it is known.
     """
-    say, summary = m.say, m.records.summary
-    blocks: list[Block] = []
-    rows = _error_rows(m)
-    if rows:
-        title = say("Half of the bounces are known to ±{mm} mm",
-                    mm=say.number(float(np.median(rows[0].values)))) if _bounces(m) else (
-            say("How well things are known"))  # fmt: skip
-        note = say("Half widths of the 95 % intervals: thick line the middle half of them, thin "
-                   "line nine tenths, mark the median.")  # fmt: skip
-        blocks.append(Drawing("errors", title, note, partial(errors_figure, rows, say)))
-    blocks += [_cameras(m, camera_mm), _measured(m)]
+    blocks: list[Block] = [*_errors_drawing(m), _cameras(m, camera_mm)]
+    blocks += [photos[c.clip] for c in m.records.summary.clips if c.clip in photos]
+    blocks.append(_measured(m))
     not_known = _not_known(m)
     if not_known:
-        blocks.append(Items(say("What was not measured, and why"), tuple(not_known)))
-    for clip in summary.clips:
-        if clip.clip in photos:
-            blocks.append(photos[clip.clip])
-    for name, check in m.checks.items():
-        words = tuple(Words(text, lang="en") for text in check.words)
-        blocks.append(Items(f"{name}: {check.title}", words))
-        if check.rows:
-            blocks.append(Grid(
-                f"{name}: {check.title}", check.heads, check.units,
-                tuple(tuple(row) for row in check.rows),
-            ))  # fmt: skip
-    return Section("quality", say("Quality"), _title(m), tuple(blocks))
+        blocks.append(Items(m.say("What was not measured, and why"), tuple(not_known)))
+    for number, (name, check) in enumerate(m.checks.items(), start=1):
+        blocks += _check(m, number, name, check)
+    return Section("quality", m.say("Quality"), _title(m), tuple(blocks))
+
+
+def _errors_drawing(m: Material) -> list[Block]:
+    say, rows, bounces = m.say, _error_rows(m), _bounces(m)
+    if not rows:
+        return []
+    title = say("How well things are known")
+    if bounces:
+        title = say("Half of the bounces are known to ±{mm} mm",
+                    mm=say.number(float(np.median(rows[0].values))))  # fmt: skip
+    note = say("Half widths of the 95 % intervals: thick line the middle half of them, thin "
+               "line nine tenths, mark the median.")  # fmt: skip
+    return [Drawing("errors", title, note, partial(errors_figure, rows, say))]
+
+
+def _check(m: Material, number: int, name: str, check: Checks) -> list[Block]:
+    """A check from outside: a ball on marks, or a dropped one."""
+    title = f"{name}: {check.title}"
+    blocks: list[Block] = [Items(title, tuple(Words(text, lang="en") for text in check.words))]
+    if check.draw is not None:
+        note = m.say("Each bounce of the dropped ball; grey: the fitted line.")
+        blocks.append(Drawing(f"check-{number}", title, note, check.draw))
+    if check.rows:
+        blocks.append(Grid(title, check.heads, check.units, tuple(map(tuple, check.rows))))
+    return blocks
 
 
 def _title(m: Material) -> str:
@@ -78,16 +87,16 @@ def _error_rows(m: Material) -> list[ErrorRow]:
         ErrorRow(say("place of a bounce"), "mm",
                  tuple(1e3 * ellipse_95(b)[0] for b in _bounces(m)), 0),
         ErrorRow(say("time of a contact"), "ms", tuple(1e3 * Z95 * c.t_sd_s for c in contacts), 1),
-        ErrorRow(say("speed of a stroke"), "m/s", _errors([s.speed_mps for s in strokes], 1.0), 2),
+        ErrorRow(say("speed of a stroke"), "m/s", _half_widths([s.speed_mps for s in strokes], 1.0), 2),
         ErrorRow(say("topspin of a stroke"), say("rev/s"),
-                 _errors([s.topspin_revps for s in strokes], 1.0), 0),
+                 _half_widths([s.topspin_revps for s in strokes], 1.0), 0),
         ErrorRow(say("height over the net"), "mm",
-                 _errors([s.clearance_m for s in strokes], 1e3), 0),
+                 _half_widths([s.clearance_m for s in strokes], 1e3), 0),
     ]  # fmt: skip
     return [row for row in rows if row.values]
 
 
-def _errors(values: list[Estimate | None], scale: float) -> tuple[float, ...]:
+def _half_widths(values: list[Estimate | None], scale: float) -> tuple[float, ...]:
     return tuple(scale * Z95 * v.sd for v in values if v is not None)
 
 
