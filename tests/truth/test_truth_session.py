@@ -119,8 +119,8 @@ def test_the_report_is_there(measured):
     html = (report / "report.html").read_text(encoding="utf-8")
     assert "<svg" in html
     assert "data:image/jpeg;base64," in html
-    for name in ("demo-map.svg", "demo-map.png", "demo-camera.png"):
-        assert (report / name).stat().st_size > 2000
+    assert "the model of the table drawn over the first frame" in html
+    assert (report / "demo-camera.png").stat().st_size > 2000
 
 
 def test_a_second_run_does_nothing_and_a_mask_reruns_the_scan(session):

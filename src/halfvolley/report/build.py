@@ -3,7 +3,7 @@
 import gc
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from halfvolley.errors import BadInput
@@ -20,6 +20,7 @@ from halfvolley.report.pages.quality import quality_section
 from halfvolley.report.pages.rallies import rally_section
 from halfvolley.report.pages.score import score_section
 from halfvolley.report.photos import draw_cameras
+from halfvolley.report.videos import Shown, make_videos
 from halfvolley.session.files import storing, write_atomic
 from halfvolley.session.read import Summary
 from halfvolley.session.schema import FILE_NAME
@@ -78,8 +79,6 @@ def write_report(
     out = material.records.summary.folder / "report"
     videos = _videos_of(out, material)
     if video or rallies:
-        from halfvolley.report.videos import make_videos
-
         videos |= make_videos(material, out, whole=video, rallies=rallies, slow=slow, tell=tell)
     document = make_document(material, videos)
     figures = _print_figures(document, out if paper else None, tell)
@@ -96,15 +95,15 @@ def write_report(
     return out / PAGE
 
 
-def make_document(material: Material, videos: dict[str, str]) -> Document:
+def make_document(material: Material, videos: Mapping[str, Shown]) -> Document:
     """The report as sections; nothing is written but the pictures of the cameras.
 
     Parameters
     ----------
     material : Material
         The session.
-    videos : dict of str to str
-        File name of the overlay video of a clip, where one was made.
+    videos : mapping of str to Shown
+        What each overlay video shows.
     """
     photos, camera_mm = draw_cameras(material)
     sections: list[Section | None] = [cover_section(material, videos)]
@@ -165,13 +164,14 @@ def _print_figures(document: Document, out: Path | None, tell: Progress) -> dict
     return figures
 
 
-def _videos_of(out: Path, material: Material) -> dict[str, str]:
+def _videos_of(out: Path, material: Material) -> dict[str, Shown]:
     """Overlay videos of this very result."""
     stamp = _stamp(out)
     videos = stamp.get("videos")
-    if stamp.get("run") != material.records.summary.run or not isinstance(videos, dict):
+    same = (stamp.get("run"), stamp.get("layout")) == (material.records.summary.run, LAYOUT)
+    if not same or not isinstance(videos, dict):
         return {}
-    return {what: name for what, name in videos.items() if (out / name).is_file()}
+    return {name: tuple(shown) for name, shown in videos.items() if (out / name).is_file()}
 
 
 def _write_files(folder: Path, files: dict[str, bytes]) -> None:

@@ -4,16 +4,18 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from halfvolley.errors import BadInput
+from halfvolley.report.language import Language
 from halfvolley.report.material import Material
 from halfvolley.session.pipeline import load_clip
 
 BEFORE_S, AFTER_S = 0.8, 1.0  # shown of a rally's surroundings: the toss, and where the ball goes
 Progress = Callable[[str, float], None]
+Shown = tuple[str, list[int], float]  # the clip, numbers of rallies (none: all of it), how slow
 
 
 def make_videos(
     m: Material, out: Path, *, whole: bool, rallies: Sequence[int], slow: float, tell: Progress
-) -> dict[str, str]:
+) -> dict[str, Shown]:
     """Write the videos that were asked for.
 
     Parameters
@@ -33,8 +35,8 @@ def make_videos(
 
     Returns
     -------
-    dict of str to str
-        File names by what the videos show.
+    dict of str to Shown
+        What each file shows.
 
     Raises
     ------
@@ -42,18 +44,29 @@ def make_videos(
         If there is no such rally.
     """
     pace = "" if slow == 1.0 else f"-slow{slow:g}"
-    videos = {}
+    videos: dict[str, Shown] = {}
     if whole:
         for clip in m.records.summary.clips:
             name = f"{clip.clip}-overlay{pace}.mp4"
             _write(out / name, m, clip.clip, (), slow, tell)
-            videos[_label(m, clip.clip, (), slow)] = name
+            videos[name] = (clip.clip, [], slow)
     for clip_name, numbers in _by_clip(m, rallies).items():
         which = "-".join(map(str, numbers))
         name = f"{clip_name}-rally-{which}{pace}.mp4"
         _write(out / name, m, clip_name, _spans(m, numbers), slow, tell)
-        videos[_label(m, clip_name, numbers, slow)] = name
+        videos[name] = (clip_name, numbers, slow)
     return videos
+
+
+def video_label(video: Shown, say: Language) -> str:
+    """What a video shows, in words."""
+    clip, numbers, slow = video
+    parts = [clip]
+    if numbers:
+        parts.append(say("rally {numbers}", numbers=", ".join(map(str, numbers))))
+    if slow != 1.0:
+        parts.append(say("{n} times slower", n=f"{slow:g}"))
+    return ", ".join(parts)
 
 
 def _write(
@@ -94,13 +107,3 @@ def _spans(m: Material, numbers: Sequence[int]) -> list[tuple[float, float]]:
             start = spans.pop()[0]
         spans.append((start, end))
     return spans
-
-
-def _label(m: Material, clip: str, numbers: Sequence[int], slow: float) -> str:
-    say = m.say
-    parts = [clip]
-    if numbers:
-        parts.append(say("rally {numbers}", numbers=", ".join(map(str, numbers))))
-    if slow != 1.0:
-        parts.append(say("{n} times slower", n=f"{slow:g}"))
-    return ", ".join(parts)

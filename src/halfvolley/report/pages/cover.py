@@ -1,5 +1,6 @@
 """The first page: what was filmed, and the main findings."""
 
+from collections.abc import Mapping
 from functools import partial
 
 from halfvolley.report.court import error_95_mm
@@ -17,21 +18,22 @@ from halfvolley.report.document import (
 from halfvolley.report.figures.overview import overview_figure
 from halfvolley.report.material import Material, count, median_words, percents
 from halfvolley.report.pages.player import error_finding, placement_finding
+from halfvolley.report.videos import Shown, video_label
 from halfvolley.report.words import DASH
 from halfvolley.session.read import ContactRow
 
 NUMBERED_UP_TO = 40  # bounces; more numbers than this only cover each other
 
 
-def cover_section(m: Material, videos: dict[str, str]) -> Section:
+def cover_section(m: Material, videos: Mapping[str, Shown]) -> Section:
     """Session, main findings, and every bounce on one table.
 
     Parameters
     ----------
     m : Material
         The session.
-    videos : dict of str to str
-        File name of each overlay video that was made, by what it shows.
+    videos : mapping of str to Shown
+        What each overlay video shows.
     """
     blocks: list[Block] = [_tiles(m)]
     findings = main_findings(m)
@@ -42,8 +44,9 @@ def cover_section(m: Material, videos: dict[str, str]) -> Section:
     bounces = _bounces(m)
     if bounces:
         blocks.append(_overview(m, bounces))
-    for what, name in videos.items():
-        blocks.append(Link(m.say("{what}: video with the flight drawn in", what=what), name))
+    for name, shown in videos.items():
+        text = m.say("{what}: video with the flight drawn in", what=video_label(shown, m.say))
+        blocks.append(Link(text, name))
     return Section("session", m.say("Session"), _title(m), tuple(blocks))
 
 

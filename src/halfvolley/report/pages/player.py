@@ -56,7 +56,7 @@ def player_section(m: Material, player: PlayerSummary, number: int) -> Section:
     blocks.append(Beside(below, _shares_of(KINDS_IN, POINTS_IN)))
     results = target_results(m, strokes)
     if results:
-        blocks.append(_targets(m, results))
+        blocks.append(_targets(m, m.name(player.name), results))
     blocks.append(Words(_unknown(m, player.strokes)))
     return Section(
         key, m.name(player.name), placement_finding(m, player), tuple(blocks), one_page=True
@@ -322,7 +322,7 @@ def target_results(m: Material, strokes: Sequence[StrokeRecord]) -> list[TargetR
     return out
 
 
-def _targets(m: Material, results: Sequence[TargetResult]) -> Grid:
+def _targets(m: Material, name: str, results: Sequence[TargetResult]) -> Grid:
     say = m.say
     rows = tuple(
         (f"{i}  {r.target.name}", str(r.hits), str(r.tries), percents(r.interval, say),
@@ -330,7 +330,7 @@ def _targets(m: Material, results: Sequence[TargetResult]) -> Grid:
         for i, r in enumerate(results, start=1)
     )  # fmt: skip
     return Grid(
-        say("Target zones"),
+        say("Target zones of {name}", name=name),
         (say("zone"), say("hits"), say("balls"), say("share"), say("doubtful")),
         ("",) * 5, rows,
         say("Balls: bounces on the zone's half. Doubtful: so near to the border that they may have "
