@@ -62,12 +62,14 @@ def read_material(folder: Path, say: Language) -> Material:
     BadSession
         If it is no session, or has no complete result.
     """
-    records = read_records(folder)
+    import pyarrow as pa
+
+    records, seen = read_records(folder), read_seen(folder)
+    pa.default_memory_pool().release_unused()  # an hour's tables are large, and read by now
     kinds = {(s.clip, s.stroke_id): guess_kind(s) for s in records.strokes}
     return Material(
-        records, summarise(records.strokes, records.rallies), kinds, read_seen(folder),
-        read_checks(folder), say,
-    )  # fmt: skip
+        records, summarise(records.strokes, records.rallies), kinds, seen, read_checks(folder), say
+    )
 
 
 def percents(share: Interval | Unknown, say: Language) -> str:

@@ -81,19 +81,16 @@ def _tables(axes: "Axes", n: int) -> None:
 
 
 def _flights(axes: "Axes", views: Sequence[RallyView], end: Side | None) -> None:
-    """All flights that one end struck, as one artist: a thousand of them would be slow."""
-    from matplotlib.collections import LineCollection
-
-    lines = []
+    """All flights that one end struck as one line with gaps: a thousand artists would be slow."""
+    gap = np.full((1, 2), np.nan)
+    parts = [gap]
     for i, view in enumerate(views):
         x, top = _origin(i)
         for xyz in (xyz for who, xyz in view.flights if who == end):
-            lines.append(_part(xyz, 1, ACROSS_M) + np.array([x, top + ABOVE_M]))
-            lines.append(_part(xyz, 2, TOP_M) + np.array([x, top + SIDE_M]))
-    style = "solid" if end else "dotted"
-    axes.add_collection(
-        LineCollection(lines, colors=COLOURS[end], linewidths=0.9, zorder=3, linestyles=style)
-    )
+            parts += [_part(xyz, 1, ACROSS_M) + np.array([x, top + ABOVE_M]), gap]
+            parts += [_part(xyz, 2, TOP_M) + np.array([x, top + SIDE_M]), gap]
+    axes.plot(*np.concatenate(parts).T, color=COLOURS[end], lw=0.9, zorder=3,
+              ls="solid" if end else "dotted")  # fmt: skip
 
 
 def _bounces(axes: "Axes", views: Sequence[RallyView], end: Side | None) -> None:
