@@ -7,17 +7,25 @@ import pytest
 
 from halfvolley.errors import BadInput, Unknown
 from halfvolley.match.intervals import wilson
+from halfvolley.match.kinds import guess_kind
 from halfvolley.match.records import Placement
 from halfvolley.match.statistics import summarise
+from halfvolley.report.checks import Checks
+from halfvolley.report.document import Document, drawings
+from halfvolley.report.figures.overview import overview_figure
+from halfvolley.report.figures.save import printed
+from halfvolley.report.html import page_html
 from halfvolley.report.language import Language
 from halfvolley.report.material import Material, percents
 from halfvolley.report.overlay import _shown_at
+from halfvolley.report.pages.cover import main_findings
 from halfvolley.report.pages.player import (
     error_finding,
     placement_finding,
     target_outline,
     target_results,
 )
+from halfvolley.report.pages.quality import quality_section
 from halfvolley.report.pages.rallies import clock
 from halfvolley.report.videos import make_videos, video_label
 from halfvolley.session.quality import _within
@@ -27,7 +35,8 @@ from halfvolley.session.records import read_records
 @pytest.fixture
 def material(session) -> Material:
     records = read_records(session)
-    return Material(records, summarise(records.strokes, records.rallies), {}, {}, {}, Language())
+    kinds = {(s.clip, s.stroke_id): guess_kind(s) for s in records.strokes}
+    return Material(records, summarise(records.strokes, records.rallies), kinds, {}, {}, Language())
 
 
 def finding_of(material, places) -> str:
@@ -114,3 +123,20 @@ def test_a_rally_that_is_not_there(material, tmp_path):
 def test_a_time_of_the_clip():
     assert clock(125.04, Language()) == "2:05.0"
     assert clock(59.96, Language("de")) == "1:00,0"
+
+
+def test_a_check_is_on_the_page_of_quality_with_its_words_and_picture(material):
+    shown = Checks(
+        "A dropped ball", ("words <1>",), ("a",), ("m",), (["7"],),
+        lambda: overview_figure([], [], Language()),
+    )  # fmt: skip
+    said = replace(material, checks={"drop": shown})
+    section = quality_section(said, {}, {})
+    titles = [b.title for b in section.blocks if getattr(b, "title", "").startswith("drop")]
+    assert titles == ["drop: A dropped ball"] * 3, "words, picture and table"
+    figures = {d.key: printed(d.draw(), d.key, paper=False)
+               for d in drawings(Document("Hall", "", (section,)))}  # fmt: skip
+    html = page_html(Document("Hall", "", (section,)), figures, Language())
+    assert "words &lt;1&gt;" in html
+    assert '<h3>drop: A dropped ball</h3><ul class="findings"><li lang="en">' in html
+    assert "drop: words <1>" in [w.text for w in main_findings(said)]

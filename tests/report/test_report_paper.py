@@ -98,7 +98,8 @@ def test_letters_that_no_font_has_are_spelled():
     """Chinese, where no font for it is installed; else it is embedded."""
     text = one_page(Words("王楠 wins"))
     assert "王楠" in text or "WangNan" in text
-    assert spelled("王楠 🏓", set("王楠🏓")) == "WangNan :Ping_Pong:"
+    assert spelled("王楠 🏓 Ann", set("王楠🏓")) == "WangNan :ping_pong: Ann"
+    assert spelled("नेहा", set("नेहा")) == "Neha"
     assert ord("王") not in letters_of(face())
 
 

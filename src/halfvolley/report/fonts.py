@@ -4,6 +4,7 @@ The face covers Latin, Greek, Cyrillic, Hebrew, Arabic and more, but no Chinese,
 Where no font of the machine has a letter, PDF writes the word in Latin letters instead.
 """
 
+import itertools
 from functools import cache
 from pathlib import Path
 
@@ -47,7 +48,12 @@ def families_for(text: str) -> list[str]:
 
 def spelled(text: str, letters: set[str]) -> str:
     """A text with these letters written in Latin ones."""
-    return "".join(anyascii(c).title() if c in letters else c for c in text)
+    out = ""
+    for strange, group in itertools.groupby(text, lambda c: c in letters):
+        run = "".join(group)
+        word = anyascii(run) if strange else run
+        out += word[:1].upper() + word[1:] if strange else word
+    return out
 
 
 @cache

@@ -62,6 +62,7 @@ figcaption b, figcaption span {{ display: block; }}
 figcaption span, .note {{ color: {SOFT}; font-size: .88rem; line-height: 1.4; max-width: 48rem; }}
 svg, img {{ display: block; width: 100%; height: auto; }}
 img {{ border-radius: 4px; }}
+.wide {{ overflow-x: auto; }}
 .scroll {{ overflow-x: auto; margin: 1rem 0 .4rem; }}
 .tall {{ max-height: 32rem; overflow-y: auto; }}
 table {{ border-collapse: collapse; font-variant-numeric: tabular-nums; font-size: .9rem; }}
@@ -91,10 +92,13 @@ footer {{ max-width: 64rem; margin: 0 auto; padding: 1rem 1.25rem 3rem; color: {
   .beside {{ grid-template-columns: var(--columns); }}
   figure, tr, .tiles {{ break-inside: avoid; }}
   h2, h3, caption {{ break-after: avoid; }}
-  .scroll, .tall {{ overflow: visible; max-height: none; }}
+  .scroll, .tall, .wide {{ overflow: visible; max-height: none; }}
+  svg {{ min-width: 0 !important; }}
   thead th {{ position: static; }}
 }}
 """
+REM_PER_IN, LEAST_REM_PER_IN = 9.0, 5.5  # a figure's largest size, and a wide one's least
+WIDE_IN = 6.0  # wider figures are wide
 TALL = 30  # rows; a longer table scrolls within the page
 
 
@@ -138,7 +142,7 @@ def _section(section: Section, figures: Mapping[str, Printed]) -> str:
 
 def _block(block: Block, figures: Mapping[str, Printed]) -> str:
     if isinstance(block, Drawing):
-        return _drawing(block, figures[block.key].svg)
+        return _drawing(block, figures[block.key])
     if isinstance(block, Beside):
         return _beside(block, figures)
     write: Callable[[Any], str] = _WRITE[type(block)]
@@ -169,9 +173,17 @@ def _tiles(tiles: Tiles) -> str:
     return f'<dl class="tiles">{out}</dl>'
 
 
-def _drawing(drawing: Drawing, svg: str) -> str:
+def _drawing(drawing: Drawing, figure: Printed) -> str:
     label = escape(f"{drawing.title}. {drawing.note}", quote=True)
-    svg = svg.replace("<svg", f'<svg role="img" aria-label="{label}"', 1)
+    width = figure.size_in[0]
+    size = f"max-width:{REM_PER_IN * width:.1f}rem"
+    if width > WIDE_IN:  # on a phone it is moved from side to side rather than made tiny
+        size += f";min-width:{LEAST_REM_PER_IN * width:.1f}rem"
+    said = f'<svg role="img" aria-label="{label}" style="{size}"'
+    svg = figure.svg.replace("<svg", said, 1)
+    if width > WIDE_IN:
+        title = escape(drawing.title, quote=True)
+        svg = f'<div class="wide" role="region" tabindex="0" aria-label="{title}">{svg}</div>'
     return f"<figure>{_caption(drawing)}{svg}</figure>"
 
 

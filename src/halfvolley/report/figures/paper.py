@@ -35,7 +35,7 @@ def axes_in(
 
 def room_in(texts: Iterable[str], size_pt: float) -> float:
     """Width that the longest of some texts takes [in], by the face's mean letter."""
-    return 0.0087 * size_pt * max(map(len, texts), default=0) + 0.08
+    return 0.0092 * size_pt * max(map(len, texts), default=0) + 0.13
 
 
 def tell_numbers(axes: "Axes", say: Language) -> None:
