@@ -14,19 +14,15 @@ from halfvolley.report.checks import Checks
 from halfvolley.report.document import Document, drawings
 from halfvolley.report.figures.overview import overview_figure
 from halfvolley.report.figures.save import printed
+from halfvolley.report.findings import error_finding, placement_finding
 from halfvolley.report.html import page_html
 from halfvolley.report.language import Language
 from halfvolley.report.material import Material, percents
 from halfvolley.report.overlay import _shown_at
 from halfvolley.report.pages.cover import main_findings
-from halfvolley.report.pages.player import (
-    error_finding,
-    placement_finding,
-    target_outline,
-    target_results,
-)
 from halfvolley.report.pages.quality import quality_section
 from halfvolley.report.pages.rallies import clock
+from halfvolley.report.pages.targets import target_outline, target_results
 from halfvolley.report.videos import make_videos, video_label
 from halfvolley.session.quality import _within
 from halfvolley.session.records import read_records

@@ -75,3 +75,12 @@ def test_what_other_rooms_say_is_translated_around_its_numbers():
     assert german.said("something new") == "something new"
     with pytest.raises(BadInput, match="no language 'xx'"):
         Language("xx")
+
+
+def test_the_command_line_names_every_language_and_paper():
+    from halfvolley.report.build import PAPERS
+
+    text = (ROOT.parents[1] / "docs" / "commands.md").read_text(encoding="utf-8")
+    for option, known in (("language", languages()), ("paper", PAPERS)):
+        (line,) = [x for x in text.splitlines() if x.startswith(f"| `--{option}`")]
+        assert all(re.search(rf"\b{name}\b", line) for name in known)

@@ -13,7 +13,7 @@ from halfvolley.match.records import Estimate, StrokeRecord
 from halfvolley.match.statistics import PlayerSummary, Spread, StrokeSummary, group_strokes
 from halfvolley.match.zones import Shares
 from halfvolley.report.material import Material
-from halfvolley.report.pages.player import target_results
+from halfvolley.report.pages.targets import target_results
 
 Row = dict[str, Any]
 NUMBERS = ("n", "unknown", "value", "low", "high", "sd")

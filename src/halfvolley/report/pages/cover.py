@@ -16,8 +16,8 @@ from halfvolley.report.document import (
     Words,
 )
 from halfvolley.report.figures.overview import overview_figure
+from halfvolley.report.findings import error_finding, placement_finding
 from halfvolley.report.material import Material, count, median_words, percents
-from halfvolley.report.pages.player import error_finding, placement_finding
 from halfvolley.report.videos import Shown, video_label
 from halfvolley.report.words import DASH
 from halfvolley.session.read import ContactRow

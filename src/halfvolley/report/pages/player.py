@@ -12,8 +12,7 @@ from halfvolley.match.kinds import KINDS as KIND_NAMES
 from halfvolley.match.records import PHASES as PHASE_NAMES
 from halfvolley.match.records import Estimate, Placement, StrokeRecord, seen_by_striker
 from halfvolley.match.statistics import PlayerSummary, Spread, StrokeSummary
-from halfvolley.match.zones import Target, TargetResult, corner_shares, target_result
-from halfvolley.report.document import Beside, Block, Drawing, Grid, Section, Tile, Tiles, Words
+from halfvolley.report.document import Beside, Block, Drawing, Section, Tile, Tiles, Words
 from halfvolley.report.figures.paper import FULL_IN, GAP_IN
 from halfvolley.report.figures.placement import SIZE_IN as PLACEMENT_IN
 from halfvolley.report.figures.placement import placement_figure
@@ -21,13 +20,18 @@ from halfvolley.report.figures.serves import SIZE_IN as SERVES_IN
 from halfvolley.report.figures.serves import Serve, serve_figure
 from halfvolley.report.figures.shares import Dot, SharePanel, shares_figure
 from halfvolley.report.figures.spreads import SpreadPanel, spreads_figure
+from halfvolley.report.findings import (
+    error_finding,
+    placement_finding,
+    points_finding,
+    serve_finding,
+    speed_finding,
+)
 from halfvolley.report.material import Material, count, percents
-from halfvolley.report.vocabulary import KINDS, PHASES, PUTS, SERVES
+from halfvolley.report.pages.targets import target_outline, target_results, targets_grid, targets_of
+from halfvolley.report.vocabulary import KINDS, PHASES
 from halfvolley.session.read import ContactRow
 
-CHOSEN_LEVEL = 1 - 0.05 / 9  # the strongest of nine fields is looked for: Bonferroni
-THIRD = 1 / 3
-FEWEST = 6  # balls; fewer make no pattern
 KINDS_IN, POINTS_IN = 4.35, 2.55  # widths of the figures at the bottom
 
 
@@ -56,66 +60,13 @@ def player_section(m: Material, player: PlayerSummary, number: int) -> Section:
     blocks.append(Beside(below, _shares_of(KINDS_IN, POINTS_IN)))
     results = target_results(m, strokes)
     if results:
-        blocks.append(_targets(m, m.name(player.name), results))
+        blocks.append(targets_grid(m, m.name(player.name), results))
     blocks.append(Words(_unknown(m, player.strokes)))
     return Section(
         key, m.name(player.name), placement_finding(m, player), tuple(blocks), one_page=True
     )
 
 
-# --- findings ------------------------------------------------------------------------------------
-def placement_finding(m: Material, player: PlayerSummary) -> str:
-    """Where a player puts the ball, as far as the numbers show a preference."""
-    name = m.name(player.name)
-    places = [s.placement for s in m.strokes_of(player.name)]
-    total = player.strokes.depth.total
-    if total == 0:
-        return m.say("{name}: no bounce was seen", name=name)
-    if total < FEWEST:
-        return count(total, "{name}: {n} bounce, too few for a pattern",
-                     "{name}: {n} bounces, too few for a pattern", m.say, name=name)  # fmt: skip
-    for shares in (corner_shares(places), player.strokes.depth, player.strokes.width):
-        best = max(shares.shares, key=lambda s: s.count)
-        if _beyond(best.count, total, THIRD):
-            return m.say(PUTS[best.label], name=name, hits=best.count, total=total,
-                         interval=percents(best.interval, m.say))  # fmt: skip
-    return m.say("{name}'s {n} balls show no preferred third of the table", name=name, n=total)
-
-
-def serve_finding(m: Material, summary: StrokeSummary) -> str:
-    """How deep serves land."""
-    depth = summary.depth
-    if depth.total == 0:
-        return count(summary.n, "{n} serve, its second bounce not seen",
-                     "{n} serves, their second bounces not seen", m.say)  # fmt: skip
-    best = max(depth.shares, key=lambda s: s.count)
-    return m.say(SERVES[best.label], hits=best.count, total=depth.total,
-                 interval=percents(best.interval, m.say))  # fmt: skip
-
-
-def error_finding(m: Material, strokes: Sequence[StrokeRecord]) -> str:
-    """How many strokes missed the table."""
-    known = [s for s in strokes if s.fate != "unknown"]
-    missed = sum(s.fate != "in" for s in known)
-    interval = percents(wilson(missed, len(known)), m.say)
-    return m.say("{hits} of {total} strokes missed the table; {interval}", hits=missed,
-                 total=len(known), interval=interval)  # fmt: skip
-
-
-def points_finding(m: Material, player: PlayerSummary) -> str:
-    """How many points were won."""
-    if player.decided == 0:
-        return m.say("No point whose winner is known")
-    return m.say("Won {hits} of {total} points; {interval}", hits=player.won, total=player.decided,
-                 interval=percents(player.share_won, m.say))  # fmt: skip
-
-
-def _beyond(hits: int, total: int, chance: float) -> bool:
-    share = wilson(hits, total, CHOSEN_LEVEL)
-    return isinstance(share, Interval) and share.low > chance
-
-
-# --- parts ---------------------------------------------------------------------------------------
 def _tiles(m: Material, player: PlayerSummary) -> Tiles:
     say, strokes = m.say, player.strokes
     tiles = [
@@ -161,7 +112,7 @@ def _placement(
 ) -> Drawing:
     say, summary = m.say, player.strokes
     places = [s.placement for s in strokes if s.placement is not None]
-    outlines = [target_outline(t) for t in _targets_of(m)]
+    outlines = [target_outline(t) for t in targets_of(m)]
     draw = partial(placement_figure, places, summary, say, outlines)
     note = say("As the striker sees it, net below. Dots: bounces, with 95 % ellipses. Beside and "
                "above: balls in each third with 95 % interval, dashed one third; up to {n} may "
@@ -229,23 +180,13 @@ def _spreads(m: Material, strokes: Sequence[StrokeRecord], key: str) -> Drawing:
                "interval of the median, the tick the median. Right: how many were "
                "measured.")  # fmt: skip
     labels = [say(PHASES[p]) for p in phases]
-    return Drawing(f"{key}-speed-spin-height", _speed_finding(m, strokes), note,
+    return Drawing(f"{key}-speed-spin-height", speed_finding(m, strokes), note,
                    partial(spreads_figure, labels, panels, say))  # fmt: skip
 
 
 def _centimetres(stroke: StrokeRecord) -> Estimate | None:
     c = stroke.clearance_m
     return None if c is None else Estimate(100 * c.value, 100 * c.sd)
-
-
-def _speed_finding(m: Material, strokes: Sequence[StrokeRecord]) -> str:
-    speeds = [s.speed_mps for s in strokes if s.speed_mps is not None]
-    if not speeds:
-        return m.say("No speed was measured")
-    top = max(speeds, key=lambda v: v.value)
-    return m.say("Fastest stroke {speed} ± {error} m/s ({kmh} km/h)",
-                 speed=m.say.number(top.value, 1), error=m.say.number(1.96 * top.sd, 1),
-                 kmh=m.say.number(3.6 * top.value))  # fmt: skip
 
 
 def _serves(
@@ -292,50 +233,6 @@ def _points(m: Material, player: PlayerSummary, key: str) -> Drawing:
     )
     draw = partial(shares_figure, labels, (panel,), POINTS_IN)
     return Drawing(f"{key}-points", points_finding(m, player), note, draw)
-
-
-# --- targets -------------------------------------------------------------------------------------
-def _targets_of(m: Material) -> list[Target]:
-    return [Target(t.name, t.corners_m) for t in m.records.session.targets]
-
-
-def target_outline(target: Target) -> list[tuple[float, float]]:
-    """Corners as (depth, right) of the striker who plays to that half."""
-    striker = "A" if np.mean([x for x, _ in target.corners_m]) > 0 else "B"
-    places = [seen_by_striker(x, y, (0.0, 0.0, 0.0), striker) for x, y in target.corners_m]  # type: ignore[arg-type]
-    return [(p.depth_m, p.right_m) for p in places]
-
-
-def target_results(m: Material, strokes: Sequence[StrokeRecord]) -> list[TargetResult]:
-    """Hits of each target among the bounces on its half."""
-    out = []
-    for target in _targets_of(m):
-        striker = "A" if np.mean([x for x, _ in target.corners_m]) > 0 else "B"
-        sign = 1.0 if striker == "A" else -1.0
-        places = [s.placement for s in strokes if s.placement is not None and s.end == striker]
-        x = np.array([sign * p.depth_m for p in places])
-        y = np.array([-sign * p.right_m for p in places])
-        cov = np.array(
-            [[[p.cov_dd_m2, -p.cov_dr_m2], [-p.cov_dr_m2, p.cov_rr_m2]] for p in places]
-        ).reshape(-1, 2, 2)
-        out.append(target_result(target, x, y, cov))
-    return out
-
-
-def _targets(m: Material, name: str, results: Sequence[TargetResult]) -> Grid:
-    say = m.say
-    rows = tuple(
-        (f"{i}  {r.target.name}", str(r.hits), str(r.tries), percents(r.interval, say),
-         str(r.doubtful))
-        for i, r in enumerate(results, start=1)
-    )  # fmt: skip
-    return Grid(
-        say("Target zones of {name}", name=name),
-        (say("zone"), say("hits"), say("balls"), say("share"), say("doubtful")),
-        ("",) * 5, rows,
-        say("Balls: bounces on the zone's half. Doubtful: so near to the border that they may have "
-            "been the other."),
-    )  # fmt: skip
 
 
 def _unknown(m: Material, s: StrokeSummary) -> str:
