@@ -71,8 +71,8 @@ def test_no_name_becomes_html(evening, page):
 
 
 def test_the_titles_say_the_finding(page):
-    assert re.search(r"王楠 puts \d+ of \d+ balls .*95\s%: \d+–\d+\s%", page.words)
-    assert re.search(r"\d+ of \d+ strokes missed the table; 95\s%: \d+–\d+\s%", page.words)
+    assert re.search(r"王楠 puts \d+ of \d+ balls .*95\s%:\s\d+–\d+\s%", page.words)
+    assert re.search(r"\d+ of \d+ strokes missed the table; 95\s%:\s\d+–\d+\s%", page.words)
     assert "26 rallies; the longest has" in page.words
     assert page.tags.count("h1") == 1
     assert page.tags.count("h2") == page.tags.count("section")
@@ -109,7 +109,7 @@ def test_a_report_in_german_has_no_english_left(session):
     html = (session / "report" / "report.html").read_text(encoding="utf-8")
     assert '<html lang="de">' in html
     words = Page(re.sub(r"<(\w+) lang=\"en\">.*?</\1>", "", html, flags=re.DOTALL)).words
-    assert re.search(r"\d+ von \d+ Schlägen gingen fehl; 95\s%: \d+–\d+\s%", words)
+    assert re.search(r"\d+ von \d+ Schlägen gingen fehl; 95\s%:\s\d+–\d+\s%", words)
     assert re.search(r"\d,\d m/s", words)
     for english in ("strokes", "bounces", " the ", "serve", "rallies"):
         assert english not in words, english

@@ -77,7 +77,8 @@ def percents(share: Interval | Unknown, say: Language) -> str:
     if isinstance(share, Unknown):
         return say("no interval")
     low, high = round(100 * share.low), round(100 * share.high)
-    return say("95 %: {low}–{high} %", low=low, high=high)
+    # on one line, wherever the sentence around it is broken
+    return say("95 %: {low}–{high} %", low=low, high=high).replace(" ", "\u00a0")
 
 
 def median_words(
