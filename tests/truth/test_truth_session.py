@@ -149,6 +149,19 @@ def test_the_overlay_video_shows_the_clip_with_something_drawn_on_it(session):
     assert "demo-overlay.mp4" in (session / "report" / "report.html").read_text()
 
 
+def test_a_rally_in_slow_motion_shows_each_of_its_frames_for_longer(session):
+    from halfvolley.video import probe
+
+    hv.write_report(session, rallies=[1], slow=3.0)
+    clip, drawn = probe(session / "demo.mp4"), probe(session / "report" / "demo-rally-1-slow3.mp4")
+    summary = hv.read_summary(session).clips[0]
+    times = [c.t_s for c in summary.contacts if c.rally_id == 1]
+    start, end = min(times) - 0.8, max(times) + 1.0  # as much is shown before and after
+    shown = clip.pts_s[(clip.pts_s >= start) & (clip.pts_s <= end)]
+    assert len(drawn.pts_s) == len(shown) >= 30
+    np.testing.assert_allclose(np.diff(drawn.pts_s), 3.0 * np.diff(shown), atol=2e-3)
+
+
 def test_the_example_finds_the_same_bounces(measured):
     clip = measured.folder / "demo.mp4"
     done = subprocess.run(

@@ -115,7 +115,7 @@ def _cameras(m: Material, camera_mm: Mapping[str, float]) -> Grid:
             covered = f"{100 * seen.flown_s / seen.rally_s:.0f} %"
         camera = camera_mm.get(clip.clip)
         rows.append((
-            clip.clip, f"{x} {y} {z}",
+            clip.clip, "\u00a0".join((x, y, z)),
             DASH if c.residual_px is None else say.number(c.residual_px, 2),
             DASH if camera is None else say.number(Z95 * camera),
             _with_sd(m, c.readout_s, c.readout_sd_s, 1),
