@@ -7,7 +7,7 @@ from halfvolley.errors import FootageError
 from halfvolley.report.document import Photo
 from halfvolley.report.material import Material
 from halfvolley.report.picture import draw_model, encode_jpeg, first_picture, write_picture
-from halfvolley.session.pipeline import load_calibration
+from halfvolley.session.pipeline import kept_result
 
 PICTURE_WIDTH_PX = 1280  # wide enough to judge half a pixel on the lines, small enough to mail
 
@@ -16,10 +16,10 @@ def draw_cameras(m: Material) -> tuple[dict[str, Photo], dict[str, float]]:
     """First frames with the table's model, and what the cameras' own errors make on the table."""
     photos, camera_mm = {}, {}
     for clip in m.records.summary.clips:
-        found = load_calibration(m.records.session, clip.clip)
-        if found is None:
+        session, name = m.records.session, clip.clip
+        recording, calibration = (kept_result(session, name, s) for s in ("probe", "camera"))
+        if recording is None or calibration is None:
             continue
-        recording, calibration = found
         camera_mm[clip.clip] = float(np.median(table_error_mm(calibration.camera)))
         try:
             picture = first_picture(recording.info)

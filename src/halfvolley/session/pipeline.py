@@ -345,29 +345,26 @@ def load_clip(folder: Path | str, name: str | None = None) -> ClipResult:
     )  # fmt: skip
 
 
-def load_calibration(session: Session, name: str) -> Any:
-    """The camera of one clip as it was found; None where it is not computed as things stand.
+def kept_result(session: Session, name: str, stage: str) -> Any:
+    """The result of one stage of a clip as session.toml stands; None where it must be made first.
 
     Parameters
     ----------
     session : Session
         As read.
     name : str
-        Which clip.
-
-    Returns
-    -------
-    tuple of Recording and halfvolley.camera.Calibration, or None
-        Facts of the file, and the camera.
+        Which clip; one that was never read is not read for this.
+    stage : str
+        Which stage.
     """
-    store = Store(session.folder)
-    try:
-        work = ClipWork(session, session.clip(name), store, ClipHashes(store))
-    except HalfvolleyError:  # the file is gone
+    entry, store = session.clip(name), Store(session.folder)
+    hashes = ClipHashes(store)
+    if not all(hashes.is_remembered(path) for path in entry.files):
         return None
-    if any(work.is_stale(stage) for stage in work.stages if stage.name in ("probe", "camera")):
+    work = ClipWork(session, entry, store, hashes)
+    if stage not in work.parts or not store.has(work.parts[stage]):
         return None
-    return work.result("probe"), work.result("camera")
+    return work.result(stage)
 
 
 def calibrate_clip(
