@@ -162,6 +162,19 @@ def test_one_player_only(session):
     assert "player-2" not in page.ids
 
 
+def test_fed_balls_have_a_page_for_their_player_and_no_points(session):
+    keep_rows(session, "rallies", lambda row: False)
+    keep_rows(session, "strokes", lambda row: row["player"] == "A", rally_id=None, number=None)
+    keep_rows(session, "contacts", lambda row: True, rally_id=None)
+    keep_rows(session, "arcs", lambda row: True, rally_id=None)
+    write_report(session)
+    html = (session / "report" / "report.html").read_text(encoding="utf-8")
+    page = Page(html)
+    assert re.search(r"\d+ strokes measured, in no rally", page.words)
+    assert "player-1" not in page.ids or "points won in %" not in page.words
+    assert "rallies" not in page.ids
+
+
 def thin_out(session, rallies, strokes):
     keep_rows(session, "rallies", lambda row: row["rally_id"] <= rallies)
     keep_rows(session, "strokes", lambda row: False)

@@ -41,7 +41,7 @@ def test_a_player_has_one_page(paper):
     for i, kicker in enumerate(kickers[1:3], start=1):
         pages = [paper.get_destination_page_number(paper.outline[k]) for k in (i, i + 1)]
         assert pages[1] - pages[0] == 1, f"{kicker} takes one page"
-        assert "strokes in rallies" in texts[pages[0]]
+        assert "area of half the balls" in texts[pages[0]]
         assert "Target zones" in texts[pages[0]]
 
 

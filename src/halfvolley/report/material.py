@@ -35,17 +35,12 @@ class Material:
         return self.say("Player {end}", end=player) if player in unnamed else player
 
     def strokes_of(self, player: str) -> list[StrokeRecord]:
-        """Strokes of a player in rallies."""
-        return [s for s in self.records.strokes if s.player == player and s.rally_id is not None]
+        """Strokes of a player, also at balls that were fed."""
+        return [s for s in self.records.strokes if s.player == player]
 
     def kind_of(self, stroke: StrokeRecord) -> KindGuess:
         """What kind of stroke it was."""
         return self.kinds[stroke.clip, stroke.stroke_id]
-
-    @property
-    def played(self) -> list[StrokeRecord]:
-        """All strokes in rallies."""
-        return [s for s in self.records.strokes if s.rally_id is not None]
 
     @property
     def title(self) -> str:

@@ -15,7 +15,7 @@ class Seen:
     """What one clip shows of its flights."""
 
     seconds: float  # that could be measured
-    flight_frames: int  # frames within flights of rallies
+    flight_frames: int  # frames within flights of rallies; of all flights where there are none
     seen_frames: int  # of these, with a detection on the flight
     rally_s: float  # from serve to end, where both were seen
     flown_s: float  # of that, within flights
@@ -43,7 +43,9 @@ def read_seen(folder: Path | str) -> dict[str, Seen]:
     out = {}
     for clip, camera in cameras.items():
         own = found.filter(pc.equal(found["clip"], clip))
-        flights = [a for a in arcs.to_pylist() if a["clip"] == clip and a["rally_id"] is not None]
+        flights = [a for a in arcs.to_pylist() if a["clip"] == clip]
+        if any(r["clip"] == clip for r in rallies.to_pylist()):  # else balls were fed: all count
+            flights = [a for a in flights if a["rally_id"] is not None]
         spans = np.array([[a["t0_s"], a["t1_s"]] for a in flights]).reshape(-1, 2)
         times = np.array(
             [[r["t_start_s"], r["t_end_s"]] for r in rallies.to_pylist()

@@ -83,8 +83,11 @@ def _title(m: Material) -> str:
     n = m.statistics.rallies
     if n:
         rallies = count(n, "{n} rally", "{n} rallies", m.say)
-        strokes = count(len(m.played), "{n} stroke", "{n} strokes", m.say)
+        strokes = count(len(m.records.strokes), "{n} stroke", "{n} strokes", m.say)
         return m.say("{rallies}, {strokes} measured", rallies=rallies, strokes=strokes)
+    if m.records.strokes:
+        return count(len(m.records.strokes), "{n} stroke measured, in no rally",
+                     "{n} strokes measured, in no rally", m.say)  # fmt: skip
     if any(clip.contacts for clip in m.records.summary.clips):
         return m.say("No rally was found; the ball was in play without one")
     return m.say("No ball was seen in play")
@@ -101,11 +104,11 @@ def _tiles(m: Material) -> Tiles:
     error = error_95_mm(tuple(bounces))
     frames = sum(s.flight_frames for s in m.seen.values())
     seen = sum(s.seen_frames for s in m.seen.values())
-    strokes = [s for s in m.played if s.speed_mps is not None]
+    strokes = [s for s in m.records.strokes if s.speed_mps is not None]
     top = max(strokes, key=lambda s: s.speed_mps.value if s.speed_mps else 0.0, default=None)
     tiles = [
         Tile(str(m.statistics.rallies), say("rallies")),
-        Tile(str(len(m.played)), say("strokes")),
+        Tile(str(len(m.records.strokes)), say("strokes")),
         Tile(str(len(bounces)), say("bounces"),
              "" if error is None else say("each to ±{mm} mm (95 %)", mm=say.number(error))),
     ]  # fmt: skip

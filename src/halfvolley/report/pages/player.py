@@ -56,8 +56,10 @@ def player_section(m: Material, player: PlayerSummary, number: int) -> Section:
         maps.append((_serves(m, player, serves, key),))
     blocks.append(Beside(tuple(maps), _shares_of(PLACEMENT_IN[0], SERVES_IN[0])[: len(maps)]))
     blocks.append(_spreads(m, strokes, key))
-    below = ((_kinds(m, strokes, key),), (_points(m, player, key),))
-    blocks.append(Beside(below, _shares_of(KINDS_IN, POINTS_IN)))
+    below: list[tuple[Block, ...]] = [(_kinds(m, strokes, key),)]
+    if player.decided:
+        below.append((_points(m, player, key),))
+    blocks.append(Beside(tuple(below), _shares_of(KINDS_IN, POINTS_IN)[: len(below)]))
     results = target_results(m, strokes)
     if results:
         blocks.append(targets_grid(m, m.name(player.name), results))
@@ -70,7 +72,7 @@ def player_section(m: Material, player: PlayerSummary, number: int) -> Section:
 def _tiles(m: Material, player: PlayerSummary) -> Tiles:
     say, strokes = m.say, player.strokes
     tiles = [
-        Tile(str(strokes.n), say("strokes in rallies")),
+        Tile(str(strokes.n), say("strokes")),
         Tile(
             f"{player.won}/{player.decided}" if player.decided else "–", say("points won"),
             percents(player.share_won, say),

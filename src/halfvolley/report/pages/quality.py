@@ -141,7 +141,7 @@ def _with_sd(m: Material, value_s: float | None, sd_s: float | None, digits: int
 
 def _measured(m: Material) -> Grid:
     """How many of each quantity were measured."""
-    say, strokes = m.say, m.played
+    say, strokes = m.say, m.records.strokes
     n, rallies = len(strokes), m.records.rallies
     counts = (
         (say("speed"), sum(s.speed_mps is not None for s in strokes), n,

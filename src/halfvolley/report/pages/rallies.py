@@ -90,7 +90,7 @@ def _table(m: Material) -> Grid:
     say = m.say
     several = len(m.records.summary.clips) > 1
     fastest: dict[Key, float] = {}
-    for s in m.played:
+    for s in m.records.strokes:
         if s.speed_mps is not None and s.rally_id is not None:
             key = (s.clip, s.rally_id)
             fastest[key] = max(fastest.get(key, 0.0), s.speed_mps.value)
