@@ -1,11 +1,17 @@
-"""Makes the pictures of the README from a measured demo.
+"""Makes the pictures of the README and of docs/report.md from a measured demo.
 
 python docs/make_pictures.py DEMO_FOLDER OUT_FOLDER
 """
 
+import shutil
 import sys
+import tempfile
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made_session import make_session
+
+from halfvolley.report import write_report
 from halfvolley.report.picture import encode_jpeg
 from halfvolley.session.read import read_summary
 from halfvolley.video import iter_frames, probe, to_rgb
@@ -14,12 +20,19 @@ WIDTH_PX = 900
 
 
 def main() -> None:
-    """Write map.png, camera.jpg and overlay.jpg."""
+    """Write map.png, camera.jpg and overlay.jpg of the demo, placement.png of made play."""
     demo, out = (Path(argument) for argument in sys.argv[1:3])
     out.mkdir(parents=True, exist_ok=True)
     report = demo / "report"
     (clip,) = read_summary(demo).clips
-    (out / "map.png").write_bytes((report / f"{clip.clip}-map.png").read_bytes())
+    write_report(demo, paper="A4")
+    shutil.copy(report / "figures" / "bounces.png", out / "map.png")
+    with tempfile.TemporaryDirectory() as place:
+        evening = Path(place) / "evening"
+        make_session(evening, rallies=40, seed=3, names=("Devika", "Birla"))
+        write_report(evening, paper="A4")
+        figures = evening / "report" / "figures"
+        shutil.copy(figures / "player-2-placement.png", out / "placement.png")
 
     import cv2
 

@@ -255,17 +255,35 @@ def measure(
 @plain_errors
 def report(
     folder: SessionFolder,
+    paper: Annotated[str, typer.Option(help="Of the PDF: A4 or letter.")] = "A4",
+    language: Annotated[str, typer.Option(help="Of the report: en or de.")] = "en",
     video: Annotated[
         bool, typer.Option("--video", help="Also draw the flight into each clip.")
     ] = False,
+    rally: Annotated[
+        list[int] | None,
+        typer.Option(help="Also draw the flight into this rally; may be given several times."),
+    ] = None,
+    slow: Annotated[
+        float, typer.Option(min=1.0, max=20.0, help="How many times slower videos are shown.")
+    ] = 1.0,
 ) -> None:
-    """Maps, pictures and one page for people; on demand the clips with the flight drawn in."""
+    """The report for people: one HTML page, a PDF, every figure and table as a file.
+
+    On demand also the clips or chosen rallies with the flight drawn in.
+    """
     from halfvolley.report import write_report
 
+    rallies = rally or []
+    if slow != 1.0 and not (video or rallies):
+        raise typer.BadParameter("--slow goes with --video or --rally N")
     with progress_bars() as progress:
-        page = write_report(folder, video=video, progress=progress)
+        page = write_report(
+            folder, paper=paper, language=language, video=video, rallies=rallies, slow=slow,
+            progress=progress,
+        )  # fmt: skip
     _print_result(folder)
-    typer.echo(f"\nReport: {page}")
+    typer.echo(f"\nReport: {page}\nOn paper: {page.with_suffix('.pdf')}")
 
 
 @app.command()

@@ -2,7 +2,6 @@
 
 import io
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,17 +14,15 @@ from halfvolley.report.checks import (
     DROP_HEADS,
     GUIDE,
     MARK_HEADS,
-    Checks,
+    drop_figure,
     drop_rows,
-    drop_svg,
     drop_words,
     mark_rows,
     marks_checks,
     marks_words,
 )
 from halfvolley.report.console import print_check
-from halfvolley.report.page import page_html
-from halfvolley.session.read import CameraRow, ClipSummary, Summary
+from halfvolley.report.figures.save import inline_svg
 
 
 def check(verdict="agrees", square=9.0):
@@ -107,13 +104,13 @@ def test_no_drop_is_said():
 
 
 def test_the_picture_shows_each_bounce():
-    svg = drop_svg(drops())
-    assert svg.lstrip().startswith("<?xml")
+    svg = inline_svg(drop_figure(drops()), "drop")
     assert "impact speed in m/s" in svg
-    assert drop_svg(drops()) == svg, "the same result gives the same text"
+    again = inline_svg(drop_figure(drops()), "drop")
+    assert again == svg, "the same result gives the same text"
     vague = replace(drops().bounces[2], restitution_sd=0.2)
     fewer = replace(drops(), bounces=(*drops().bounces[:2], vague))
-    assert drop_svg(fewer).count("<use") < svg.count("<use")
+    assert inline_svg(drop_figure(fewer), "drop").count("<use") < svg.count("<use")
 
 
 def test_the_console_shows_words_and_figures():
@@ -122,20 +119,6 @@ def test_the_console_shows_words_and_figures():
     text = stream.getvalue()
     assert "agrees with what it claims" in text
     assert "+3.0" in text
-
-
-def test_the_page_shows_the_check_in_place_of_an_empty_map():
-    camera = CameraRow((0.2, -4.5, 1.5), 0.2, 1.1, 0.011, 0.001, 0.002, 0.0003, "estimated")
-    clip = ClipSummary("a", "", "", (), (), (), camera, ())
-    summary = Summary(Path("s"), "run", (clip,), ())
-    shown = Checks("A dropped ball", ("words <1>",), ("a",), ("m",), (["7"],), "<svg>chart</svg>")
-    html = page_html(summary, {clip.clip: "<svg>map</svg>"}, {}, {}, "", {clip.clip: shown})
-    assert "A dropped ball" in html
-    assert "words &lt;1&gt;" in html
-    assert "<svg>chart</svg>" in html
-    assert "<svg>map</svg>" not in html
-    plain = page_html(summary, {clip.clip: "<svg>map</svg>"}, {}, {})
-    assert "<svg>map</svg>" in plain
 
 
 def test_the_guide_names_every_mark_and_the_command():

@@ -2,7 +2,6 @@
 
 import io
 import math
-import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -11,16 +10,10 @@ import pytest
 from rich.console import Console
 
 from halfvolley.report.console import print_summary
-from halfvolley.report.court import (
-    K95,
-    draw_map,
-    ellipse_95,
-    error_95_mm,
-    finding,
-    map_png,
-    map_svg,
-)
-from halfvolley.report.page import page_html
+from halfvolley.report.court import K95, ellipse_95, error_95_mm, finding
+from halfvolley.report.figures.overview import overview_figure
+from halfvolley.report.figures.save import alone
+from halfvolley.report.language import Language
 from halfvolley.report.words import DASH, with_sd
 from halfvolley.session.read import CameraRow, ClipSummary, ContactRow, RallyRow, StrokeRow, Summary
 
@@ -83,10 +76,10 @@ def test_the_title_says_the_finding():
 
 
 def test_every_bounce_is_drawn_at_its_place():
-    rows = [contact(0, x_m=-1.0, y_m=0.5), contact(1, x_m=1.2, y_m=-0.7)]
-    axes = draw_map(clip(rows)).axes[0]
     from matplotlib.patches import Ellipse
 
+    rows = [contact(0, x_m=-1.0, y_m=0.5), contact(1, x_m=1.2, y_m=-0.7)]
+    axes = overview_figure(rows, [1, 2], Language()).axes[0]
     drawn = {tuple(p.center) for p in axes.patches if isinstance(p, Ellipse)}
     assert drawn == {(-1.0, 0.5), (1.2, -0.7)}
     (a,) = [p for p in axes.patches if isinstance(p, Ellipse) and p.center == (-1.0, 0.5)][:1]
@@ -96,20 +89,23 @@ def test_every_bounce_is_drawn_at_its_place():
     assert axes.get_aspect() == 1.0, "an ellipse on a stretched map would lie"
 
 
-def test_the_svg_has_words_and_is_the_same_each_time():
-    one = clip([contact()], player_a="Ada <3 & co")
-    svg = map_svg(one)
-    assert svg == map_svg(one)
-    root = ET.fromstring(svg)  # well formed in spite of the name
-    words = " ".join(t for t in root.itertext())
-    assert "1 bounce: on side B" in words
-    assert "Ada <3 & co" in words
+def test_many_bounces_are_all_drawn_without_ellipses():
+    rows = [contact(i, x_m=0.01 * i, player="AB"[i % 2]) for i in range(1, 101)]
+    axes = overview_figure(rows, [None] * 100, Language()).axes[0]
+    places = {tuple(xy) for line in axes.lines if line.get_marker() in "oDs"
+              for xy in line.get_xydata()}  # fmt: skip
+    assert {(r.x_m, r.y_m) for r in rows} <= places
 
 
-def test_the_png_is_a_picture():
-    data = map_png(clip([contact()]))
-    assert data[:8] == b"\x89PNG\r\n\x1a\n"
-    assert map_png(clip([contact(x_m=0.1)])) != data
+def test_a_figure_alone_has_its_title_and_is_the_same_each_time():
+    figure = overview_figure([contact()], [1], Language())
+    svg, png = alone(figure, "1 bounce of $Ada <3 & co", "how to read it")
+    assert (svg, png) == alone(figure, "1 bounce of $Ada <3 & co", "how to read it")
+    words = " ".join(ET.fromstring(svg).itertext())  # well formed in spite of the name
+    assert "1 bounce of $Ada <3 & co" in words
+    assert png[:8] == b"\x89PNG\r\n\x1a\n"
+    other = alone(overview_figure([contact(x_m=0.1)], [1], Language()), "1", "2")
+    assert other[1] != png
 
 
 def test_the_colours_of_the_ends_differ_on_grey_paper():
@@ -131,23 +127,6 @@ def full_clip():
         [StrokeRow("a", 1, 0, 1, 1, "A", "Ada", 1.0, 9.876, 0.12, 1)],
         ["the clip is <b>cut</b> short"],
     )  # fmt: skip
-
-
-def test_the_page_stands_alone_and_escapes():
-    clips = full_clip()
-    html = page_html(
-        summary(clips, failed=(("b", "no table & no corners"),)), {"a": map_svg(clips)},
-        {"a": b"\xff\xd8jpeg"}, {"a": "a-overlay.mp4"}, "Hall <1>",
-    )  # fmt: skip
-    assert "Hall &lt;1&gt;" in html
-    assert "<b>cut" not in html
-    assert "no table &amp; no corners" in html
-    assert 'href="a-overlay.mp4"' in html
-    outside = re.findall(r'(?:src|href)="([^"#]+)"', html)
-    assert [o for o in outside if not o.startswith("data:")] == ["a-overlay.mp4"]
-    assert "9.88 ± 0.12" in html
-    assert "-12 ± 3" in html
-    assert "its end was not seen" in html
 
 
 def printed(what: Summary) -> str:

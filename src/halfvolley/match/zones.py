@@ -17,6 +17,7 @@ WIDTHS = ("left", "middle", "right")  # as the striker sees them
 DEPTH_EDGES_M = (HALF_LENGTH_M / 3, 2 * HALF_LENGTH_M / 3)
 WIDTH_EDGES_M = (-HALF_WIDTH_M / 3, HALF_WIDTH_M / 3)
 SURE = 0.9  # a bounce less sure than this to lie in its third is called doubtful
+SURE_SDS = float(stats.norm.ppf(SURE))
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ def _thirds(
     doubtful = 0
     for value, variance in (item for item in values if item is not None):
         away = min(abs(value - edge) for edge in edges)
-        doubtful += int(away < stats.norm.ppf(SURE) * max(variance, 0.0) ** 0.5)
+        doubtful += int(away < SURE_SDS * max(variance, 0.0) ** 0.5)
     return count_shares(labels, names, doubtful)
 
 
@@ -167,7 +168,7 @@ def target_result(target: Target, x_m: FloatArray, y_m: FloatArray, cov_m2: Floa
     inside = _inside(points, corners)
     away, normal = _nearest(points, corners)
     sd = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", normal, cov_m2, normal), 0.0))
-    doubtful = int(np.sum(away < stats.norm.ppf(SURE) * sd))
+    doubtful = int(np.sum(away < SURE_SDS * sd))
     hits = int(np.sum(inside))
     return TargetResult(target, len(points), hits, wilson(hits, len(points)), doubtful)
 

@@ -1,19 +1,25 @@
 """Checks from outside in words, rows and a picture: a ball on marks, and a dropped ball."""
 
-import io
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from halfvolley.camera import MARK_NAMES, MarksCheck
 from halfvolley.errors import Unknown
 from halfvolley.flight import Drops
+from halfvolley.report.figures.paper import FULL_IN, new_figure
 from halfvolley.report.look import END_A, END_B, HAIR, SOFT, house_style
 from halfvolley.report.words import DASH, with_sd
 from halfvolley.session.pipeline import ClipResult, load_clip
 from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +31,7 @@ class Checks:
     heads: tuple[str, ...]
     units: tuple[str, ...]
     rows: tuple[list[str], ...]
-    svg: str | None = None
+    draw: "Callable[[], Figure] | None" = None
 
 
 GUIDE = f"""\
@@ -156,10 +162,8 @@ def drop_rows(drops: Drops | Unknown) -> list[list[str]]:
     ]  # fmt: skip
 
 
-def drop_svg(drops: Drops) -> str:
-    """Restitution over impact speed with its fitted line, as SVG text."""
-    from matplotlib.figure import Figure
-
+def drop_figure(drops: Drops) -> "Figure":
+    """Restitution over impact speed with its fitted line."""
     speed = np.array([b.speed_in_mps for b in drops.bounces])
     e = np.array([b.restitution for b in drops.bounces])
     sd = np.array([b.restitution_sd for b in drops.bounces])
@@ -167,7 +171,7 @@ def drop_svg(drops: Drops) -> str:
     grid = np.linspace(max(float(speed.min()) - 0.2, 0.0), float(speed.max()) + 0.2, 40)
     line = np.array([drops.restitution_at(float(v)) for v in grid])
     with house_style():
-        figure = Figure(figsize=(7.0, 3.2), dpi=160)
+        figure = new_figure(FULL_IN, 3.2)
         axes = figure.add_axes((0.10, 0.17, 0.87, 0.72))
         axes.fill_between(
             grid, line[:, 0] - 2 * line[:, 1], line[:, 0] + 2 * line[:, 1], color=HAIR, alpha=0.5,
@@ -181,9 +185,7 @@ def drop_svg(drops: Drops) -> str:
         axes.set_title("Restitution, with two standard deviations", loc="left", color=SOFT)
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
-        stream = io.StringIO()
-        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
+    return figure
 
 
 def marks_checks(check: MarksCheck | Unknown) -> Checks:
@@ -200,10 +202,10 @@ def checks_of(result: ClipResult) -> Checks | None:
         return marks_checks(result.marks)
     if result.drops is not None:
         drops: Drops | Unknown = result.drops
-        svg = None if isinstance(drops, Unknown) else drop_svg(drops)
+        draw = None if isinstance(drops, Unknown) else partial(drop_figure, drops)
         return Checks(
             "A dropped ball", tuple(drop_words(drops)), DROP_HEADS, DROP_UNITS,
-            tuple(drop_rows(drops)), svg,
+            tuple(drop_rows(drops)), draw,
         )  # fmt: skip
     return None
 

@@ -1,7 +1,7 @@
-"""The table from above with every bounce and its 95 % ellipse."""
+"""The table from above, bounces with their 95 % ellipses, and what they say in one line."""
 
-import io
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,16 +20,13 @@ from halfvolley.report.look import (
     PAPER,
     SOFT,
     SURFACE,
-    house_style,
 )
 from halfvolley.session.read import ClipSummary, ContactRow
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 K95 = 2.4477  # sqrt of the 95 % quantile of chi-square with two degrees of freedom
-NUMBERED_UP_TO = 40  # more numbers than this only cover each other
 HALF_LENGTH_M, HALF_WIDTH_M = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
 NET_END_M = HALF_WIDTH_M + NET_OVERHANG_M.value
 
@@ -76,59 +73,8 @@ def finding(clip: ClipSummary) -> str:
     return f"{n} {'bounce' if n == 1 else 'bounces'}: {where}; {known}{rest}"
 
 
-def draw_map(clip: ClipSummary) -> "Figure":
-    """The table from above with every bounce of a clip.
-
-    Parameters
-    ----------
-    clip : ClipSummary
-        The clip's newest result.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        To scale: ellipses hold the true place with 95 % probability.
-    """
-    from matplotlib.figure import Figure
-
-    with house_style():
-        figure = Figure(figsize=(9.0, 5.8), dpi=160)
-        axes = figure.add_axes((0.02, 0.07, 0.96, 0.79))
-        _draw_table(axes)
-        _draw_ends(axes, clip)
-        _draw_camera(axes, clip)
-        for number, bounce in enumerate(clip.bounces, start=1):
-            _draw_bounce(axes, bounce, number if len(clip.bounces) <= NUMBERED_UP_TO else None)
-        title = finding(clip)
-        size = 15 if len(title) <= 66 else 12
-        figure.text(0.03, 0.935, title, fontsize=size, fontweight="bold")
-        figure.text(
-            0.03, 0.89, f"{clip.clip}: the table from above. A filled ellipse holds the true place "
-            "with 95 % probability; the title gives their median half axis.", color=SOFT,
-        )  # fmt: skip
-        _draw_key(figure, clip)
-    return figure
-
-
-def map_svg(clip: ClipSummary) -> str:
-    """`draw_map` as SVG text; the same result gives the same text."""
-    figure = draw_map(clip)
-    stream = io.StringIO()
-    with house_style():
-        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
-
-
-def map_png(clip: ClipSummary) -> bytes:
-    """`draw_map` as PNG."""
-    figure = draw_map(clip)
-    stream = io.BytesIO()
-    with house_style():
-        figure.savefig(stream, format="png", metadata={"Software": None})
-    return stream.getvalue()
-
-
-def _draw_table(axes: "Axes") -> None:
+def draw_table(axes: "Axes", figures: Callable[[str], str] = str) -> None:
+    """Surface, lines, net and scales; `figures` writes numbers as a language does."""
     from matplotlib.patches import Rectangle
 
     a, b, line = HALF_LENGTH_M, HALF_WIDTH_M, EDGE_LINE_WIDTH_M.value
@@ -145,36 +91,17 @@ def _draw_table(axes: "Axes") -> None:
     axes.plot([0, 0], [-NET_END_M, NET_END_M], color=INK, lw=1.6, solid_capstyle="butt")
     for x in (-1.0, -0.5, 0.5, 1.0):  # the net stands at 0
         axes.plot([x, x], [-b - 0.03, -b - 0.055], color=SOFT, lw=0.6)
-        axes.text(x, -b - 0.07, f"{x:+.1f}", ha="center", va="top", color=SOFT, fontsize=7)
+        axes.text(x, -b - 0.07, figures(f"{x:+.1f}"), ha="center", va="top", color=SOFT, fontsize=7)
     axes.text(a, -b - 0.07, "x in m", ha="right", va="top", color=SOFT, fontsize=7)
     for y in (-0.5, 0.0, 0.5):
         axes.plot([-a - 0.03, -a - 0.055], [y, y], color=SOFT, lw=0.6)
-        label = "0" if y == 0 else f"{y:+.1f}"
+        label = "0" if y == 0 else figures(f"{y:+.1f}")
         axes.text(-a - 0.07, y, label, ha="right", va="center", color=SOFT, fontsize=7)
     axes.text(-a - 0.07, b, "y in m", ha="right", va="top", color=SOFT, fontsize=7)
 
 
-def _draw_ends(axes: "Axes", clip: ClipSummary) -> None:
-    for x, end, name in ((-1, "A", clip.player_a), (1, "B", clip.player_b)):
-        place = (x * (HALF_LENGTH_M + 0.22), 0.0)
-        axes.text(*place, end, ha="center", va="bottom", fontsize=20, color=COLOURS[end],
-                  fontweight="bold")  # fmt: skip
-        axes.text(place[0], -0.03, name, ha="center", va="top", color=SOFT)
-
-
-def _draw_camera(axes: "Axes", clip: ClipSummary) -> None:
-    """A small arrow at the edge, from where the camera looks."""
-    x, y, _ = clip.camera.place_m
-    reach = min(
-        (HALF_LENGTH_M + 0.36) / max(abs(x), 1e-9), (HALF_WIDTH_M + 0.28) / max(abs(y), 1e-9)
-    )
-    tail, head = (x * reach, y * reach), (0.9 * x * reach, 0.9 * y * reach)
-    axes.annotate("", head, tail, arrowprops={"arrowstyle": "-|>", "color": SOFT, "lw": 0.8})
-    axes.annotate("camera", tail, (4, 0), textcoords="offset points", color=SOFT, fontsize=7,
-                  va="center")  # fmt: skip
-
-
-def _draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
+def draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
+    """A bounce with the ellipse that holds its true place, and its number where it has one."""
     from matplotlib.patches import Ellipse
 
     long, short, angle = ellipse_95(bounce)
@@ -191,34 +118,3 @@ def _draw_bounce(axes: "Axes", bounce: ContactRow, number: int | None) -> None:
     if number is not None:
         axes.annotate(str(number), place, (6, 4), textcoords="offset points", fontsize=7,
                       color=INK, zorder=5)  # fmt: skip
-
-
-def _draw_key(figure: "Figure", clip: ClipSummary) -> None:
-    from matplotlib.lines import Line2D
-
-    struck = {b.player for b in clip.bounces}
-    words = {
-        "A": f"struck by {clip.player_a or 'A'}", "B": f"struck by {clip.player_b or 'B'}",
-        None: "between rallies, or striker not known",
-    }  # fmt: skip
-    marks = [
-        Line2D(
-            [],
-            [],
-            ls="",
-            marker=MARKERS[who],
-            mfc="none",
-            mec=COLOURS[who],
-            ms=7.5,
-            label=words[who],
-        )
-        for who in ("A", "B", None)
-        if who in struck
-    ]
-    if marks:
-        figure.legend(
-            handles=marks, loc="lower left", bbox_to_anchor=(0.025, 0.01), ncols=3, frameon=False,
-            handletextpad=0.2, columnspacing=1.4, labelcolor=SOFT,
-        )  # fmt: skip
-    if 0 < len(clip.bounces) <= NUMBERED_UP_TO:
-        figure.text(0.97, 0.035, "numbers: order in time", ha="right", color=SOFT)

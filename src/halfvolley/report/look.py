@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 INK = "#1d2733"
-SOFT = "#66717e"
+SOFT = "#56616e"  # 5.5 : 1 on SURFACE, as small print needs
 HAIR = "#c9d0d8"
 PAPER = "#ffffff"
 SURFACE = "#eef2f5"

@@ -1,6 +1,6 @@
 """The clip again with the flight drawn on it, marks at contacts, and a map in a corner."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -36,10 +36,11 @@ def write_overlay(
     path: Path,
     result: ClipResult,
     *,
-    span_s: tuple[float, float] | None = None,
+    spans_s: Sequence[tuple[float, float]] = (),
+    slow: float = 1.0,
     progress: Callable[[float], None] | None = None,
 ) -> None:
-    """Write the overlay video of a clip, or of a part of it.
+    """Write the overlay video of a clip, or of parts of it, at its own pace or slower.
 
     Parameters
     ----------
@@ -47,8 +48,11 @@ def write_overlay(
         Where to; .mp4, .mov or .mkv.
     result : ClipResult
         All results of the clip.
-    span_s : tuple of float, optional
-        From when to when, on the clip's own clock [s]; all of it where left out.
+    spans_s : sequence of tuple of float
+        Only these parts, one after the other: begin and end on the clip's clock [s], in order and
+        apart. Left out, the whole clip.
+    slow : float
+        How many times slower than the clip; every frame is shown once, for longer.
     progress : callable, optional
         Told the share that is done.
 
@@ -63,21 +67,32 @@ def write_overlay(
     """
     info = result.recording.info
     painter = Painter(result)
-    rate = Fraction(1.0 / info.frame_interval_s).limit_denominator(1001)
-    frames = np.arange(len(info.pts_s))
-    if span_s is not None:
-        frames = np.flatnonzero((info.pts_s >= span_s[0]) & (info.pts_s <= span_s[1]))
-        if not len(frames):
-            raise BadInput(f"the clip has no frame between {span_s[0]:.2f} and {span_s[1]:.2f} s")
-    first_s = float(info.pts_s[frames[0]])
+    rate = Fraction(1.0 / (slow * info.frame_interval_s)).limit_denominator(1001)
+    spans = spans_s or ((float(info.pts_s[0]), float(info.pts_s[-1])),)
+    frames = [i for i, t_s in enumerate(info.pts_s) if _shown_at(float(t_s), spans) is not None]
+    if not frames:
+        raise BadInput(f"the clip has no frame between {spans[0][0]:.2f} and {spans[-1][1]:.2f} s")
     path.parent.mkdir(parents=True, exist_ok=True)
     with VideoWriter(path, info.size_px, WriterSettings(rate=rate)) as writer:
-        for frame in prefetch(frames_at(result.recording, frames.tolist()), 4):
+        for frame in prefetch(frames_at(result.recording, frames), 4):
+            shown_s = _shown_at(frame.t_s, spans)
+            if shown_s is None:
+                continue
             picture = to_rgb(frame, info)
             painter.paint(picture, frame.t_s)
-            writer.write(picture, frame.t_s - first_s)
+            writer.write(picture, slow * shown_s)
             if progress is not None:
-                progress((frame.index - frames[0]) / len(frames))
+                progress((frame.index - frames[0]) / (frames[-1] - frames[0] + 1))
+
+
+def _shown_at(t_s: float, spans_s: Sequence[tuple[float, float]]) -> float | None:
+    """When a moment of the clip comes in a video of some parts of it; None where it does not."""
+    before = 0.0
+    for start, end in spans_s:
+        if start <= t_s <= end:
+            return before + t_s - start
+        before += end - start
+    return None
 
 
 class Painter:

@@ -56,7 +56,7 @@ def propose_labels(folder: Path, *, progress: Progress) -> str:
 
 def cut_rally(folder: Path, *, progress: Progress, clip: str, rally: int) -> str:
     """One rally as a video."""
-    from halfvolley.report.build import write_rally_video
+    from halfvolley.report.videos import write_rally_video
 
     path = write_rally_video(folder, clip, rally, progress=progress)
     return f"{path.name} is ready; it is on the Report screen, under To hand on."

@@ -1,0 +1,150 @@
+"""Overlay videos of a session: whole clips or chosen rallies, at their own pace or slower."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from halfvolley.errors import BadInput
+from halfvolley.report.language import Language
+from halfvolley.report.material import Material, read_material
+from halfvolley.session.pipeline import load_clip
+
+BEFORE_S, AFTER_S = 0.8, 1.0  # shown of a rally's surroundings: the toss, and where the ball goes
+Progress = Callable[[str, float], None]
+Shown = tuple[str, list[int], float]  # the clip, numbers of rallies (none: all of it), how slow
+
+
+def make_videos(
+    m: Material, out: Path, *, whole: bool, rallies: Sequence[int], slow: float, tell: Progress
+) -> dict[str, Shown]:
+    """Write the videos that were asked for.
+
+    Parameters
+    ----------
+    m : Material
+        The session.
+    out : Path
+        The folder that they go into.
+    whole : bool
+        Whether all clips are drawn as a whole.
+    rallies : sequence of int
+        Numbers of rallies as the report counts them; those of one clip go into one video.
+    slow : float
+        How many times slower than the clip.
+    tell : callable
+        Told what is being done and which share of it is done.
+
+    Returns
+    -------
+    dict of str to Shown
+        What each file shows.
+
+    Raises
+    ------
+    BadInput
+        If there is no such rally.
+    """
+    pace = "" if slow == 1.0 else f"-slow{slow:g}"
+    videos: dict[str, Shown] = {}
+    if whole:
+        for clip in m.records.summary.clips:
+            name = f"{clip.clip}-overlay{pace}.mp4"
+            _write(out / name, m, clip.clip, (), slow, tell)
+            videos[name] = (clip.clip, [], slow)
+    for clip_name, numbers in _by_clip(m, rallies).items():
+        which = "-".join(map(str, numbers))
+        name = f"{clip_name}-rally-{which}{pace}.mp4"
+        _write(out / name, m, clip_name, _spans(m, numbers), slow, tell)
+        videos[name] = (clip_name, numbers, slow)
+    return videos
+
+
+def write_rally_video(
+    folder: Path | str, clip: str, rally_id: int, *, progress: Progress | None = None
+) -> Path:
+    """Write one rally of a clip as a video with the flight drawn in.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The session folder.
+    clip : str
+        Name of the clip.
+    rally_id : int
+        Which rally of it.
+    progress : callable, optional
+        Told what is being done and which share of it is done.
+
+    Returns
+    -------
+    Path
+        The video, in report/.
+
+    Raises
+    ------
+    BadInput
+        If the clip has no such rally.
+    BadSession
+        If the clip is not measured as session.toml stands.
+    FootageError, StorageError
+        If the clip cannot be read or the video not written.
+    """
+    m = read_material(Path(folder), Language())
+    wanted = [
+        i for i, r in enumerate(m.records.rallies, 1) if (r.clip, r.rally_id) == (clip, rally_id)
+    ]
+    if not wanted:
+        raise BadInput(f"{clip} has no rally {rally_id}; measure again and choose another")
+    out = Path(folder) / "report"
+    tell = progress or (lambda text, share: None)
+    return out / next(iter(make_videos(m, out, whole=False, rallies=wanted, slow=1.0, tell=tell)))
+
+
+def video_label(video: Shown, say: Language) -> str:
+    """What a video shows, in words."""
+    clip, numbers, slow = video
+    parts = [clip]
+    if numbers:
+        parts.append(say("rally {numbers}", numbers=", ".join(map(str, numbers))))
+    if slow != 1.0:
+        parts.append(say("{n} times slower", n=f"{slow:g}"))
+    return ", ".join(parts)
+
+
+def _write(
+    path: Path, m: Material, clip: str, spans_s: Sequence[tuple[float, float]], slow: float,
+    tell: Progress,
+) -> None:  # fmt: skip
+    from halfvolley.report.overlay import write_overlay
+
+    text = f"{clip}: drawing the video"
+    tell(text, 0.0)
+    result = load_clip(m.records.summary.folder, clip)
+    write_overlay(
+        path, result, spans_s=spans_s, slow=slow, progress=lambda share: tell(text, share)
+    )
+    tell(text, 1.0)
+
+
+def _by_clip(m: Material, rallies: Sequence[int]) -> dict[str, list[int]]:
+    known = m.records.rallies
+    out: dict[str, list[int]] = {}
+    for number in sorted(set(rallies)):
+        if not 1 <= number <= len(known):
+            there = f"there are 1 to {len(known)}" if known else "the session has none"
+            raise BadInput(f"no rally {number}; {there}")
+        out.setdefault(known[number - 1].clip, []).append(number)
+    return out
+
+
+def _spans(m: Material, numbers: Sequence[int]) -> list[tuple[float, float]]:
+    """Begin and end of rallies of one clip; those that overlap are shown as one."""
+    spans: list[tuple[float, float]] = []
+    for number in numbers:
+        rally = m.records.rallies[number - 1]
+        clip = next(c for c in m.records.summary.clips if c.clip == rally.clip)
+        times = [c.t_s for c in clip.contacts if c.rally_id == rally.rally_id]
+        start, end = min(times) - BEFORE_S, max(times) + AFTER_S
+        if spans and start <= spans[-1][1]:
+            start = spans.pop()[0]
+        spans.append((start, end))
+    return spans
