@@ -20,7 +20,9 @@ from halfvolley.session import score as score_room  # noqa: E402
 from halfvolley.session import train as room  # noqa: E402
 from halfvolley.session.edit import new_session  # noqa: E402
 from halfvolley.session.labels import open_labels  # noqa: E402
-from halfvolley.session.models import read_card  # noqa: E402
+from halfvolley.session.models import CARD_FORMAT, read_card  # noqa: E402
+from halfvolley.session.schema import read_session  # noqa: E402
+from halfvolley.session.store import ClipHashes, Store  # noqa: E402
 from halfvolley.types import LabelSet  # noqa: E402
 from halfvolley.video import VideoWriter, WriterSettings  # noqa: E402
 
@@ -268,6 +270,19 @@ def test_starts_that_are_none(session, tmp_path):
     assert "damaged or no ONNX file" in one_sentence(run("score", session, "--detector", cut))
     assert "damaged or no ONNX file" in one_sentence(run("train", session, "--use", cut))
     assert used(session) == "auto"
+
+
+def test_nothing_is_left_to_hold_out(session):
+    content = ClipHashes(Store(session)).of(read_session(session).clips[0].path)
+    model = session / "models" / "detector-01.onnx"
+    model.parent.mkdir()
+    model.write_bytes(SHIPPED.read_bytes())
+    card = {"format": CARD_FORMAT, "leaky": False, "spans": {content: {"train": [[0, N]]}}}
+    model.with_suffix(".json").write_text(json.dumps(card))
+    words = one_sentence(run("train", session, "--start", "models/detector-01.onnx"))
+    assert "earlier training has learned" in words
+    words = one_sentence(run("score", session, "--detector", "models/detector-01.onnx"))
+    assert "has learned from are left out" in words
 
 
 def test_labels_are_harvested_where_there_are_none(

@@ -255,13 +255,19 @@ class _Training:
 
         chance = np.random.default_rng(SPLIT_SEED)
         try:
-            return keep_split(self.sets, part_of, SplitSettings(by), rng=chance)
+            split = keep_split(self.sets, part_of, SplitSettings(by), rng=chance)
         except BadInput as error:
             if "of 2 " not in str(error):
                 raise
-        # two rallies: one to learn from, one to compare with, none to choose with
-        shares = SplitSettings(by, (0.7, 0.0, 0.3))
-        return keep_split(self.sets, part_of, shares, rng=chance)
+            # two rallies: one to learn from, one to compare with, none to choose with
+            shares = SplitSettings(by, (0.7, 0.0, 0.3))
+            split = keep_split(self.sets, part_of, shares, rng=chance)
+        if not (split.train and split.test):
+            raise BadInput(
+                "an earlier training has learned from all of these labels or held all of them "
+                "out; add footage, or begin from another detector with --start network"
+            )
+        return split
 
     def _content(self, session: str, clip: str) -> str:
         return self.hashes[session].of(self.by_name[session].clip(clip).path)
