@@ -28,7 +28,6 @@ class CutSettings:
     side_px: int = 128
     frames: int = 5  # neighbouring ones of an example
     spread: float = 0.36  # the label lies within this share of the side around the middle
-    most: int = 3000  # examples; with more labels some are left out, evenly
     each: int = 3  # examples of a label, at most; with few labels they are shown more often
     busy: int = 3  # places of a picture without a ball: where most moves
 
