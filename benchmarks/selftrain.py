@@ -10,6 +10,7 @@ the classical finder, `--start network` with the shipped one. What lies in the f
 
 import argparse
 import shutil
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +19,8 @@ from pages import command, stamped, table, write_part
 
 from halfvolley.learn.scoring import Figures, figures
 from halfvolley.session.edit import new_session
-from halfvolley.session.models import current_detector, short_name, use_in_sessions
+from halfvolley.session.models import current_detector, use_in_sessions
+from halfvolley.session.pipeline import measure
 from halfvolley.session.schema import read_session
 from halfvolley.session.score import score_session
 from halfvolley.session.train import Trained, train_sessions, tune_settings
@@ -54,26 +56,28 @@ def start_session(folder: Path, start: str) -> Path:
     return session
 
 
-def truth_figures(folder: Path, game: str, detector: str) -> Figures:
-    """A detector against the truth of a whole game."""
+def truth_rows(folder: Path, game: str, detectors: Sequence[str]) -> list[list[str]]:
+    """Detectors against the truth of a whole game."""
     session = folder / f"scoring-{game}"
     if not session.exists():
         new_session(session, [folder / f"{game}.mp4"])
-    scores = score_session(session, [detector], leaky=True)
-    return figures(scores.detectors[0].held["truth"])
+    scores = score_session(session, detectors, leaky=True)
+    return [
+        row(game, Path(d.name).stem, figures(d.held["truth"])) for d in scores.detectors
+    ]  # fmt: skip
 
 
-def row(game: str, when: str, name: str, f: Figures) -> list[str]:
+def row(game: str, name: str, f: Figures) -> list[str]:
     def share(value: float | None) -> str:
         return "–" if value is None else f"{100 * value:.1f}"
 
     return [
-        game, when, name, str(f.balls), str(f.balls - f.found), str(f.false), share(f.recall),
+        game, name, str(f.balls), str(f.balls - f.found), str(f.false), share(f.recall),
         share(f.precision), share(f.average_precision), share(f.average_precision_half),
     ]  # fmt: skip
 
 
-HEAD = ["game", "", "detector", "asked", "missed", "false", "recall %", "precision %",
+HEAD = ["game", "detector", "asked", "missed", "false", "recall %", "precision %",
         "average precision %", "... within half a radius %"]  # fmt: skip
 
 
@@ -106,19 +110,21 @@ def main() -> None:
     footage(args.folder)
     session = start_session(args.folder, args.start)
     start = current_detector(read_session(session))
-    rows = [row(g, "start", short_name(read_session(session), start),
-                truth_figures(args.folder, g, start)) for g, _, _ in GAMES]  # fmt: skip
-    print(table(HEAD, rows), flush=True)
+    measure(session)
     done = train_sessions(
         [session], rounds=args.rounds,
         settings=tune_settings(steps=args.steps, minutes=args.minutes, made_halls=11),
         say=lambda words: print(words, flush=True),
     )  # fmt: skip
+    print(rounds_table(done), flush=True)
     end = current_detector(read_session(session))
-    for game, _, _ in GAMES:
-        rows.append(row(game, "end", short_name(read_session(session), end),
-                        truth_figures(args.folder, game, end)))  # fmt: skip
-    text = f"{table(HEAD, sorted(rows, key=lambda r: r[0]))}\n\n{rounds_table(done)}"
+    models = [str(one.model) for one in done if one.model is not None]
+    detectors = list(dict.fromkeys([start, *models]))
+    rows = [r for game, _, _ in GAMES for r in truth_rows(args.folder, game, detectors)]
+    text = (
+        f"{table(HEAD, rows)}\n\nUsed in the end: {Path(end).stem}. What the loop itself saw, on "
+        f"its own labels:\n\n{rounds_table(done)}"
+    )
     print(text)
     if args.write:
         write_part(args.write, stamped(text, command((args.folder,))))
