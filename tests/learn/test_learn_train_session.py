@@ -87,6 +87,7 @@ def session(clip, tmp_path, make_label, monkeypatch):
 
     monkeypatch.setattr(finetune, "make_halls_for", halls)
     monkeypatch.setattr(score_room, "_radius", lambda session, entry: None)
+    monkeypatch.setattr(score_room, "LEAD_IN_S", 0.1)
     return folder
 
 
