@@ -3,7 +3,9 @@
 import json
 import re
 import tomllib
+from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -147,8 +149,6 @@ def kept_whatever(monkeypatch):
     old = finetune.fine_tune
 
     def fine_tune(*args):
-        from dataclasses import replace
-
         return replace(old(*args), best_step=2)
 
     monkeypatch.setattr(finetune, "fine_tune", fine_tune)
@@ -324,6 +324,21 @@ def test_a_clip_that_shows_no_ball(session):
     assert figures["balls"] == 0 and figures["false_a_minute_empty"] > 100  # the ball is there
     words = one_sentence(run("score", session, "--no-ball", "nothing"))
     assert "no clip is named 'nothing'" in words
+
+
+def test_pictures_of_what_went_wrong(clip, session, tmp_path, make_label):
+    wrong = tmp_path / "wrong"
+    new_session(wrong, [clip])
+    far = [replace(x, uv_px=(x.uv_px[0], x.uv_px[1] + 60.0)) for x in ball_labels(make_label)]
+    say(wrong, far[::5])
+    place = wrong / "report" / "score"
+    said = done("score", wrong, "--detector", "network")
+    assert "balls found 0 of 15" in said and "found that are no ball 15" in said
+    missed = cv2.imread(str(place / "missed_network_01.png"))
+    false = cv2.imread(str(place / "false_network_01.png"))
+    # the orange ball is in the middle of the first false alarm and not of the first miss
+    middles = [sheet[120:140, 120:140].astype(int).mean(axis=(0, 1)) for sheet in (missed, false)]
+    assert middles[1][2] - middles[1][0] > 60 > middles[0][2] - middles[0][0]
 
 
 def test_nothing_is_known(clip, tmp_path):
