@@ -9,18 +9,12 @@ What counts: a ball in flight, at least half visible, in the picture, and changi
 or more, must be found within one radius of the centre at mid-exposure. Any other real ball (in the
 hand, tossed, dead, resting, hidden, of another table) counts neither way; every other detection is
 false. A detection counts from the score 0.5 on; average precision takes all scores.
-
-References
-----------
-Average precision is the area under precision over recall, precision made non-increasing, as in
-scikit-learn's and pycocotools' definitions without their sampling at 101 places.
 """
 
 import argparse
 import json
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
@@ -31,96 +25,12 @@ from scoring import FORMAT
 from halfvolley.ball import BallFinder
 from halfvolley.ball.network import SHIPPED, load_detector
 from halfvolley.ball.network_finder import NetworkFinder
-from halfvolley.types import Detections, concatenate
+from halfvolley.learn.answers import answers_of_truth
+from halfvolley.learn.scoring import SURE, Held, figures, hold, together
+from halfvolley.types import concatenate
 from halfvolley.video import iter_frames, probe
 
-SURE = 0.5
-SEEN_SHARE, SEEN_CONTRAST = 0.5, 10.0
 CENTRE_PX, CENTRE_BLUR = 0.5, 0.15  # the target of the centre's error
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Held:
-    """Detections of one clip against its truth."""
-
-    score: np.ndarray  # (n,) of those that are the ball or false
-    right: np.ndarray  # (n,)
-    off_px: np.ndarray  # (n,) NaN where false
-    blur_px: np.ndarray  # (n,)
-    chi2: np.ndarray  # (n,) squared error in claimed covariance
-    asked: int
-    seconds: float  # of film
-    took_s: float
-
-    @property
-    def sure(self) -> np.ndarray:
-        return self.score >= SURE
-
-    def recall(self) -> float:
-        return float(np.sum(self.right & self.sure)) / max(self.asked, 1)
-
-    def precision(self) -> float:
-        return float(np.sum(self.right & self.sure)) / max(int(np.sum(self.sure)), 1)
-
-    def average_precision(self) -> float:
-        order = np.argsort(-self.score, kind="stable")
-        hits = np.cumsum(self.right[order])
-        if not len(hits):
-            return 0.0
-        precision = np.maximum.accumulate((hits / np.arange(1, len(hits) + 1))[::-1])[::-1]
-        return float(np.sum(np.diff(hits / max(self.asked, 1), prepend=0.0) * precision))
-
-
-def joined(parts: list[Held]) -> Held:
-    names = ("score", "right", "off_px", "blur_px", "chi2")
-    return Held(
-        *(np.concatenate([getattr(p, n) for p in parts]) for n in names),
-        sum(p.asked for p in parts), sum(p.seconds for p in parts), sum(p.took_s for p in parts),
-    )  # fmt: skip
-
-
-def beside(uv: np.ndarray, ball: dict) -> bool:
-    """Whether a place is so near a ball that it may be meant."""
-    if "u" not in ball:  # behind the camera
-        return False
-    reach = 2.0 * ball["radius_px"] + 0.5 * ball.get("blur_px", 0.0) + 2.0
-    return bool(np.hypot(*(uv - [ball["u"], ball["v"]])) < reach)
-
-
-def hold(found: Detections, truth: dict, frames: range, seconds: float, took_s: float) -> Held:
-    """Detections against a truth document."""
-    w, h = truth["clip"]["width"], truth["clip"]["height"]
-    by_index = {f["i"]: f for f in truth["frames"]}
-    rows, asked = [], 0
-    for i in frames:
-        mine = np.flatnonzero(found.frame == i)
-        mine = mine[np.argsort(-found.score[mine], kind="stable")]
-        frame = by_index.get(i)
-        ball = frame["ball"] if frame else None
-        balls = [b for b in [ball, *(frame.get("other_balls") or [])] if b] if frame else []
-        must = (
-            ball is not None and "u" in ball and ball["state"] == "flight"
-            and ball["visible"] >= SEEN_SHARE
-            and ball.get("contrast", 255) >= SEEN_CONTRAST
-            and 0 <= ball["u"] < w and 0 <= ball["v"] < h
-        )  # fmt: skip
-        asked += bool(must)
-        taken = False
-        for row in mine:
-            uv = found.uv_px[row]
-            if must and not taken:
-                off = uv - [ball["u"], ball["v"]]
-                if np.hypot(*off) <= ball["radius_px"]:
-                    taken = True
-                    chi2 = float(off @ np.linalg.pinv(found.cov_uv_px2[row]) @ off)
-                    rows.append((found.score[row], 1, np.hypot(*off), ball["blur_px"], chi2))
-                    continue
-            # the ball that is asked for may be found but once, and not beside itself
-            near = [b for b in balls if (b is not ball or not must) and beside(uv, b)]
-            if not near:
-                rows.append((found.score[row], 0, np.nan, np.nan, np.nan))
-    t = np.array(rows, float).reshape(-1, 5)
-    return Held(t[:, 0], t[:, 1] > 0, t[:, 2], t[:, 3], t[:, 4], asked, seconds, took_s)
 
 
 def run(make: Callable, clip: Path, seconds: float) -> Held:
@@ -137,29 +47,29 @@ def run(make: Callable, clip: Path, seconds: float) -> Held:
     started = time.perf_counter()
     parts.append(finder.finish())
     took += time.perf_counter() - started
-    found = concatenate(parts)
-    return hold(found, truth, range(n), n * info.frame_interval_s, took)
+    answers = answers_of_truth(truth, clip.stem).within([(0, n - 1)])
+    return hold(
+        concatenate(parts), answers, np.full(len(answers), np.nan),
+        interval_s=info.frame_interval_s, took_s=took, searched=n,
+    )  # fmt: skip
 
 
 def row(name: str, kind: str, h: Held) -> list[str]:
-    hit = h.right & h.sure
-    off = h.off_px[hit]
-    good = off <= np.maximum(CENTRE_PX, CENTRE_BLUR * h.blur_px[hit])
-    minutes = max(h.seconds, 1e-9) / 60.0
+    f, asked = figures(h), h.asked
+    hit = asked.score >= SURE
+    blur = np.hypot(asked.ball[hit, 3], asked.ball[hit, 4])
+    good = asked.off_px[hit] <= np.maximum(CENTRE_PX, CENTRE_BLUR * blur)
 
-    def number(x: float, digits: int) -> str:
-        return "–" if not np.isfinite(x) else f"{x:.{digits}f}"
+    def number(x: float | None, digits: int, times: float = 1.0) -> str:
+        return "–" if x is None else f"{times * x:.{digits}f}"
 
-    with np.errstate(invalid="ignore"):
-        return [
-            name, kind, str(h.asked), number(100 * h.recall(), 1), number(100 * h.precision(), 1),
-            number(100 * h.average_precision(), 1),
-            number(float(np.median(off)) if len(off) else np.nan, 2),
-            number(100 * float(np.mean(good)) if len(off) else np.nan, 0),
-            number(100 * float(np.mean(h.chi2[hit] < 5.991)) if len(off) else np.nan, 0),
-            number(float(np.sum(~h.right & h.sure)) / minutes, 1),
-            number(1e3 * h.took_s / max(h.seconds, 1e-9) / 60.0, 1),
-        ]  # fmt: skip
+    return [
+        name, kind, str(f.balls), number(f.recall, 1, 100), number(f.precision, 1, 100),
+        number(f.average_precision, 1, 100), number(f.off_px, 2),
+        number(float(np.mean(good)) if len(good) else None, 0, 100),
+        number(f.inside_95, 0, 100), number(f.false_a_minute, 1),
+        number(h.took_s / max(h.film_s, 1e-9) / 60.0, 1, 1e3),
+    ]  # fmt: skip
 
 
 HEAD = [
@@ -196,7 +106,7 @@ def main() -> None:
             print(path.stem, *(f"{h}: {c}" for h, c in zip(HEAD[1:], said[1:], strict=True)),
                   sep="; ", flush=True)  # fmt: skip
     rows = [
-        row(f"{name}, {len(held)} clips", kind, joined(held))
+        row(f"{name}, {len(held)} clips", kind, together(held))
         for name in sorted(parts) for kind, held in parts[name].items()
     ]  # fmt: skip
     text = table(HEAD, rows)

@@ -50,9 +50,19 @@ def progress_bars() -> Iterator[Callable[[str, float], None]]:
         yield lambda text, share: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskID,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    columns = (
+        TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(),
+        TextColumn("[dim]left[/dim]"), TimeRemainingColumn(),
+    )  # fmt: skip
     with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
         tasks: dict[str, TaskID] = {}
 

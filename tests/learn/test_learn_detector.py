@@ -24,6 +24,7 @@ from halfvolley.simulate import Crop  # noqa: E402
 
 H, W, F = 64, 96, 5
 CPU = torch.device("cpu")
+torch.set_num_threads(1)  # what is tiny is done before threads are awake
 
 
 def painted(n, seed=0):

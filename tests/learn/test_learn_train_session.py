@@ -3,7 +3,9 @@
 import json
 import re
 import tomllib
+from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -20,7 +22,9 @@ from halfvolley.session import score as score_room  # noqa: E402
 from halfvolley.session import train as room  # noqa: E402
 from halfvolley.session.edit import new_session  # noqa: E402
 from halfvolley.session.labels import open_labels  # noqa: E402
-from halfvolley.session.models import read_card  # noqa: E402
+from halfvolley.session.models import CARD_FORMAT, read_card  # noqa: E402
+from halfvolley.session.schema import read_session  # noqa: E402
+from halfvolley.session.store import ClipHashes, Store  # noqa: E402
 from halfvolley.types import LabelSet  # noqa: E402
 from halfvolley.video import VideoWriter, WriterSettings  # noqa: E402
 
@@ -85,6 +89,7 @@ def session(clip, tmp_path, make_label, monkeypatch):
 
     monkeypatch.setattr(finetune, "make_halls_for", halls)
     monkeypatch.setattr(score_room, "_radius", lambda session, entry: None)
+    monkeypatch.setattr(score_room, "LEAD_IN_S", 0.1)
     return folder
 
 
@@ -144,8 +149,6 @@ def kept_whatever(monkeypatch):
     old = finetune.fine_tune
 
     def fine_tune(*args):
-        from dataclasses import replace
-
         return replace(old(*args), best_step=2)
 
     monkeypatch.setattr(finetune, "fine_tune", fine_tune)
@@ -270,6 +273,19 @@ def test_starts_that_are_none(session, tmp_path):
     assert used(session) == "auto"
 
 
+def test_nothing_is_left_to_hold_out(session):
+    content = ClipHashes(Store(session)).of(read_session(session).clips[0].path)
+    model = session / "models" / "detector-01.onnx"
+    model.parent.mkdir()
+    model.write_bytes(SHIPPED.read_bytes())
+    card = {"format": CARD_FORMAT, "leaky": False, "spans": {content: {"train": [[0, N]]}}}
+    model.with_suffix(".json").write_text(json.dumps(card))
+    words = one_sentence(run("train", session, "--start", "models/detector-01.onnx"))
+    assert "earlier training has learned" in words
+    words = one_sentence(run("score", session, "--detector", "models/detector-01.onnx"))
+    assert "has learned from are left out" in words
+
+
 def test_labels_are_harvested_where_there_are_none(
     clip, session, tmp_path, make_label, monkeypatch
 ):
@@ -308,6 +324,21 @@ def test_a_clip_that_shows_no_ball(session):
     assert figures["balls"] == 0 and figures["false_a_minute_empty"] > 100  # the ball is there
     words = one_sentence(run("score", session, "--no-ball", "nothing"))
     assert "no clip is named 'nothing'" in words
+
+
+def test_pictures_of_what_went_wrong(clip, session, tmp_path, make_label):
+    wrong = tmp_path / "wrong"
+    new_session(wrong, [clip])
+    far = [replace(x, uv_px=(x.uv_px[0], x.uv_px[1] + 60.0)) for x in ball_labels(make_label)]
+    say(wrong, far[::5])
+    place = wrong / "report" / "score"
+    said = done("score", wrong, "--detector", "network")
+    assert "balls found 0 of 15" in said and "found that are no ball 15" in said
+    missed = cv2.imread(str(place / "missed_network_01.png"))
+    false = cv2.imread(str(place / "false_network_01.png"))
+    # the orange ball is in the middle of the first false alarm and not of the first miss
+    middles = [sheet[120:140, 120:140].astype(int).mean(axis=(0, 1)) for sheet in (missed, false)]
+    assert middles[1][2] - middles[1][0] > 60 > middles[0][2] - middles[0][0]
 
 
 def test_nothing_is_known(clip, tmp_path):

@@ -35,8 +35,8 @@ GLOBALS = (
 ASKS = {"table": TABLE, "floor": FLOOR, "net": NET}  # other kinds are free
 STATE_MEAN = np.array([*PLACE_M, *(0.0,) * 6])
 STATE_SD = np.array([3.0, 2.0, 1.0, 12.0, 5.0, 6.0, *SPIN_SD_RADPS])
-# laws hold for one speed and spin better than for all of a clip: drag differs by some 5 %; lift by a
-# third between laws linear and saturating in S, and is not even monotonic (Miyazaki et al. 2017)
+# laws hold for one speed and spin better than for all of a clip: drag differs by some 5 %, lift by
+# a third between laws linear and saturating in S, and is not even monotonic (Miyazaki et al. 2017)
 OWN_AIR_SD = np.array([0.02, 0.3])
 AFTER_LAW_SPIN_SD = 500.0  # the bounce law says what the spin is; this only keeps it finite
 

@@ -41,6 +41,7 @@ class TuneSettings:
     made_halls: int = 20  # mixed in; every tenth is for measuring only
     made_crops: int = 60  # of each
     made_share: float = 0.5  # of what is learned from
+    own_examples: int = 3000  # at most; with more labels some are left out, evenly
     measure_every: int = 100  # steps
     patience: int = 5  # measurements without gain before it stops
 
@@ -80,7 +81,7 @@ def make_halls_for(settings: TuneSettings, folder: Path, tell: Tell) -> None:
 def fine_tune(
     start: Path,
     own: Examples,
-    validation: Examples,
+    choosing: Examples | None,
     made: Path,
     work: Path,
     settings: TuneSettings,
@@ -95,8 +96,8 @@ def fine_tune(
         ONNX file of the detector to begin from.
     own : Examples
         To learn from.
-    validation : Examples
-        Decide which weights are the best, and when to stop. Without any the last are taken.
+    choosing : Examples, optional
+        Decide which weights are the best, and when to stop. Without them the last are taken.
     made : Path
         Folder of made halls, see `make_halls_for`.
     work : Path
@@ -117,8 +118,8 @@ def fine_tune(
     net, _, _ = weights_of(start)
     net = net.to(device)
     halls = held_out_halls(settings.made(), made, 10**9, settings.made_crops)
-    choose = len(validation) > 0
-    held_out = {"own": validation, "made": halls} if choose else {"made": halls}
+    choose = choosing is not None
+    held_out = {"made": halls} if choosing is None else {"own": choosing, "made": halls}
     store = _mixed(own, made, settings, device)
     loop = settings.loop(net.shape.name, settings.patience)
     run = work / "checkpoint.npz"
@@ -129,7 +130,7 @@ def fine_tune(
     last = curve[-1]
     best = max(curve, key=lambda p: p.worth or 0.0) if choose else last
     tell("calibrating", 0.0)
-    scale = calibration(net, joined([validation, halls]) if choose else halls, device)
+    scale = calibration(net, joined(list(held_out.values())), device)
     tell("calibrating", 1.0)
     path = work / "new.onnx"
     sha = export_onnx(net, scale, path)

@@ -1,7 +1,8 @@
 """Examples cut from footage around accepted labels, as those of made halls.
 
-What no label says is not taught: where a detector sees a ball of which nobody said whether it is
-one, the example counts neither way.
+Examples show the ball, what is refuted, and other moving places of frames in which the ball is
+known to be elsewhere. What no label says is not taught: where the detector that is taught sees a
+ball of which nobody said whether it is one, the example counts neither way.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -18,6 +19,7 @@ Peaks = Callable[[ByteImage, ByteImage], list[FloatArray]]
 """What a detector finds in (n, f, h, w) luma and (n, 2 f, h/2, w/2) chroma: n tables of peaks."""
 
 _CLOSE = 2.5  # radii: a peak so near to a label is what the label speaks of
+_MOVED = 2  # mean change of 16 x 16 pixels that is motion [8-bit steps]
 _DOUBTFUL = 0.3  # scores above it are worth a thought
 
 
@@ -28,8 +30,8 @@ class CutSettings:
     side_px: int = 128
     frames: int = 5  # neighbouring ones of an example
     spread: float = 0.36  # the label lies within this share of the side around the middle
-    most: int = 3000  # examples; with more labels some are left out, evenly
     each: int = 3  # examples of a label, at most; with few labels they are shown more often
+    elsewhere: float = 0.6  # examples of other moving places for each of a ball
     busy: int = 3  # places of a picture without a ball: where most moves
 
 
@@ -90,7 +92,10 @@ def cut_examples(
             beside[label.frame].append(label)
     luma, chroma, said = [], [], []
     for picture in _stacks(frames, set(by_frame), settings.frames):
-        aims = [aim for label in by_frame[picture.frame] for aim in _aims(label, picture, settings)]
+        here = by_frame[picture.frame]
+        aims = [aim for label in here for aim in _aims(label, picture, settings)]
+        if any(label.is_ball for label in here) and rng.random() < settings.elsewhere:
+            aims += _elsewhere(picture, beside[picture.frame], settings, rng)
         for aim in aims * repeat:
             corner = _corner(aim, picture.size_px, settings, rng)
             y, c = picture.cut(corner, settings.side_px)
@@ -203,11 +208,29 @@ def _aims(label: Label, picture: _Stack, settings: CutSettings) -> list[tuple[fl
     """What examples of a label look at."""
     if label.uv_px is not None:
         return [label.uv_px]
+    return _busiest(picture, settings.busy)
+
+
+def _elsewhere(
+    picture: _Stack, labels: Sequence[Label], settings: CutSettings, rng: np.random.Generator
+) -> list[tuple[float, float]]:
+    """One moving place that no label lies near: there the ball in play is not."""
+    spoken = np.array([x.uv_px for x in labels if x.uv_px is not None]).reshape(-1, 2)
+    away = [
+        place
+        for place in _busiest(picture, 2 * settings.busy)
+        if not np.any(np.abs(spoken - place).max(axis=1) < settings.side_px)
+    ]
+    return [away[int(rng.integers(len(away)))]] if away else []
+
+
+def _busiest(picture: _Stack, n: int) -> list[tuple[float, float]]:
+    """At most n places where the picture changes most from the frame before, apart."""
     now, before = picture.planes[-1][0], picture.planes[-2 if len(picture.planes) > 1 else -1][0]
     small = cv2.resize(cv2.absdiff(now, before), None, fx=1 / 16, fy=1 / 16,
                        interpolation=cv2.INTER_AREA)  # fmt: skip
     out: list[tuple[float, float]] = []
-    for _ in range(settings.busy):
+    while len(out) < n and small.max() >= _MOVED:
         row, column = divmod(int(np.argmax(small)), small.shape[1])
         out.append((16.0 * column + 8.0, 16.0 * row + 8.0))
         small[max(row - 3, 0) : row + 4, max(column - 3, 0) : column + 4] = 0

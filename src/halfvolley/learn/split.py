@@ -161,6 +161,11 @@ def keep_split(
     return Split(settings.by, *(_sets(sets, chosen) for chosen in members))
 
 
+def count_groups(sets: Sequence[LabelSet], by: SplitBy) -> int:
+    """How many rallies, clips, halls or frames accepted labels are of."""
+    return len({_group(labels, label, by) for labels in sets for label in labels.usable})
+
+
 def _few(n: int) -> str:
     return (
         f"there are {n} accepted labels, at least {FEWEST_LABELS} are needed; harvest a "

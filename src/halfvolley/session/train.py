@@ -6,9 +6,7 @@ out, and the better detector put to use. `--rounds` repeats it without a person.
        +------------------------------- rounds ---------------------------------+
 """
 
-import hashlib
 import importlib.util
-import json
 import shutil
 import time
 from collections.abc import Callable, Sequence
@@ -22,37 +20,30 @@ from halfvolley.errors import BadInput, BadSession
 from halfvolley.session.files import only_writer
 from halfvolley.session.labels import (
     SPLIT_SEED,
-    frames_at,
     harvest_labels,
     read_labels,
 )
+from halfvolley.session.lesson import Lesson, Progress
 from halfvolley.session.models import (
     CARD_FORMAT,
-    Spans,
     current_detector,
     keep_model,
     named_detector,
     next_model,
-    read_card,
     short_name,
-    spans_in,
     use_detector,
 )
-from halfvolley.session.recording import probe_recording
 from halfvolley.session.schema import DETECTORS, Session, read_session
 from halfvolley.session.score import ScoredDetector, Scores, exam_of_labels, hold_all
-from halfvolley.session.store import ClipHashes, Store, package_versions
-from halfvolley.types import Label, LabelSet
+from halfvolley.session.store import package_versions
+from halfvolley.types import LabelSet
 
 if TYPE_CHECKING:
     from halfvolley.learn.finetune import Tuned, TuneSettings
-    from halfvolley.learn.made import Examples
-    from halfvolley.learn.split import Part, Split, SplitBy
+    from halfvolley.learn.split import SplitBy
 
-Progress = Callable[[str, float], None]
 Say = Callable[[str], None]
 FOLDER = "training"  # within computed/: what may be thrown away
-NEAR_FRAMES = 120  # a label so near to frames that were held out is held out too
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -200,29 +191,29 @@ class _Training:
         from halfvolley.ball.network import SHIPPED
         from halfvolley.learn.loop import pick_device
 
-        self.sessions, self.sets, self.settings = sessions, sets, settings
+        self.sessions, self.settings = sessions, settings
         self.home = sessions[0]
-        self.by_name = {str(s.folder): s for s in sessions}
-        self.hashes = {str(s.folder): ClipHashes(Store(s.folder)) for s in sessions}
         self.before = current_detector(self.home)
         chosen = self.before if start is None else named_detector(self.home, start)
         self.start = "network" if chosen in DETECTORS else chosen
         self.start_path = SHIPPED if self.start == "network" else Path(self.start)
         self.device = pick_device(device)
-        self.split = self._divided(split_by)
+        self.lesson = Lesson(sessions, sets, split_by, (self.start, self.before))
 
     def run(self, tell: Progress, say: Say) -> Trained:
         """Train, compare, choose, keep."""
         started = time.monotonic()
-        work = self.home.folder / "computed" / FOLDER / self._key()
+        work = (
+            self.home.folder / "computed" / FOLDER / self.lesson.key(self.start_path, self.settings)
+        )
         if (work / "checkpoint.npz").exists():
             say("Going on with the training that was stopped.")
-        words = self.split.words
+        lesson = self.lesson
         say(
             f"Training on {self.device.type.upper()} from {short_name(self.home, self.start)}: "
-            f"{_count(self.split.train)} labels to learn from, "
-            f"{_count(self.split.validation)} to choose with, {_count(self.split.test)} held out "
-            f"for the comparison ({words})."
+            f"{lesson.count('train')} labels to learn from, "
+            f"{lesson.count('validation')} to choose with, {lesson.count('test')} held out "
+            f"for the comparison ({lesson.split.words})."
         )
         tuned = self._tune(work, tell)
         for note in tuned.notes:
@@ -236,135 +227,25 @@ class _Training:
         shutil.rmtree(work, ignore_errors=True)
         return trained
 
-    # --- what is learned from ----------------------------------------------------------------
-    def _divided(self, by: "SplitBy") -> "Split":
-        from halfvolley.learn.split import PARTS, SplitSettings, keep_split
-
-        cards = [read_card(name) for name in dict.fromkeys((self.start, self.before))]
-
-        def part_of(labels: LabelSet, label: Label) -> "Part | None":
-            content = self._content(labels.session, label.clip)
-            best = NEAR_FRAMES + 1
-            part: Part | None = None
-            for name in PARTS:
-                for first, last in (s for card in cards for s in spans_in(card, content, (name,))):
-                    away = max(first - label.frame, label.frame - last, 0)
-                    if away < best:
-                        best, part = away, name
-            return part
-
-        chance = np.random.default_rng(SPLIT_SEED)
-        try:
-            return keep_split(self.sets, part_of, SplitSettings(by), rng=chance)
-        except BadInput as error:
-            if "of 2 " not in str(error):
-                raise
-        # two rallies: one to learn from, one to compare with, none to choose with
-        shares = SplitSettings(by, (0.7, 0.0, 0.3))
-        return keep_split(self.sets, part_of, shares, rng=chance)
-
-    def _content(self, session: str, clip: str) -> str:
-        return self.hashes[session].of(self.by_name[session].clip(clip).path)
-
-    def _spans(self, part: str) -> dict[tuple[str, str], Spans]:
-        """Frames of a part by session and clip: from the first to the last label of each rally."""
-        out: dict[tuple[str, str], dict[Any, list[int]]] = {}
-        for labels in self.split.part(part):  # type: ignore[arg-type]
-            for label in labels.labels:
-                group = label.frame if self.split.leaky else label.rally
-                rallies = out.setdefault((labels.session, label.clip), {})
-                rallies.setdefault(group, []).append(label.frame)
-        return {
-            where: sorted((min(f), max(f)) for f in rallies.values())
-            for where, rallies in out.items()
-        }
-
-    def _key(self) -> str:
-        """Names this training: the same labels, split, start and settings give the same name."""
-        said = {
-            "start": hashlib.sha256(self.start_path.read_bytes()).hexdigest(),
-            "settings": asdict(self.settings),
-            "by": self.split.by,
-            "parts": [
-                [
-                    [self._content(labels.session, x.clip), x.frame, x.kind, x.uv_px, x.radius_px]
-                    for labels in self.split.part(part)
-                    for x in labels.labels
-                ]
-                for part in ("train", "validation", "test")
-            ],
-        }
-        return hashlib.blake2b(json.dumps(said).encode(), digest_size=10).hexdigest()
-
-    def _examples(self, part: str, most: int, tell: Progress) -> "Examples":
-        """Examples of a part, cut from the footage."""
-        from halfvolley.learn.footage import CutSettings, cut_examples, frames_for, thinned
-        from halfvolley.learn.made import joined
-
-        cut = CutSettings()
-        sets = self.split.part(part)  # type: ignore[arg-type]
-        total = max(_count(sets), 1)
-        repeat = int(np.clip(most // total, 1, cut.each))
-        out = []
-        for labels in sets:
-            session = self.by_name[labels.session]
-            known = next(s for s in self.sets if s.session == labels.session).labels
-            for clip in sorted({label.clip for label in labels.labels}):
-                own = [label for label in labels.labels if label.clip == clip]
-                chosen = thinned(own, max(round(most * len(own) / total), 1))
-                text = f"{clip}: cutting examples"
-                frames = frames_at(
-                    probe_recording(session.clip(clip).files), frames_for(chosen, cut.frames),
-                    lambda share, text=text: tell(text, share),  # type: ignore[misc]
-                )  # fmt: skip
-                out.append(
-                    cut_examples(
-                        chosen, [x for x in known if x.clip == clip], frames, cut,
-                        np.random.default_rng(self.settings.seed), repeat=repeat,
-                        peaks=self._peaks(),
-                    )
-                )  # fmt: skip
-        return joined(out)
-
-    def _peaks(self) -> Any:
-        """What the start finds, so that what no label speaks of can be left open."""
-        from halfvolley.ball import maps
-        from halfvolley.ball.network import load_detector
-
-        detector = load_detector(self.start_path)
-
-        def peaks(luma: Any, chroma: Any) -> list[Any]:
-            f = detector.frames
-            found = detector.maps(luma[:, -f:], chroma[:, -2 * f :])
-            return [maps.peaks(one, detector.stride, 0.05) for one in found]
-
-        return peaks
-
     def _tune(self, work: Path, tell: Progress) -> "Tuned":
-        from halfvolley.learn.finetune import fine_tune, make_halls_for
-        from halfvolley.learn.footage import CutSettings
+        from halfvolley.learn import finetune
 
-        made = self.home.folder / "computed" / FOLDER / f"made-{self.settings.seed}"
-        make_halls_for(self.settings, made, tell)
-        most = CutSettings().most
-        own = self._examples("train", most, tell)
-        validation = (
-            self._examples("validation", most // 5, tell)
-            if self.split.validation
-            else own.take(np.zeros(0, np.int64))
+        s = self.settings
+        made = self.home.folder / "computed" / FOLDER / f"made-{s.seed}"
+        finetune.make_halls_for(s, made, tell)
+        own = self.lesson.examples("train", self.start_path, s.own_examples, s.seed, tell)
+        assert own is not None
+        choosing = self.lesson.examples(
+            "validation", self.start_path, s.own_examples // 5, s.seed, tell
         )
         work.mkdir(parents=True, exist_ok=True)
-        return fine_tune(
-            self.start_path, own, validation, made, work, self.settings, self.device, tell
-        )
+        return finetune.fine_tune(self.start_path, own, choosing, made, work, s, self.device, tell)
 
-    # --- which is better ---------------------------------------------------------------------
     def _compare(self, tuned: "Tuned", work: Path, tell: Progress) -> Scores:
         """All that a session uses now, the start, and the new one on what was held out."""
-        spans = self._spans("test")
+        spans = self.lesson.spans("test")
         exams = []
-        for labels in self.sets:
-            session = self.by_name[labels.session]
+        for session, labels in zip(self.sessions, self.lesson.sets, strict=True):
             for entry in session.clips:
                 mine = spans.get((labels.session, entry.name))
                 if mine:
@@ -379,12 +260,14 @@ class _Training:
             found[-1] = ScoredDetector(
                 f"models/{next_model(self.sessions)}", last.device, last.notes, last.held
             )
-        notes = (self.split.words,) if self.split.leaky else ()
+        split = self.lesson.split
+        notes = (split.words,) if split.leaky else ()
         clips = tuple(exam.entry.name for exam in exams)
         return Scores(self.home.folder, tuple(found), clips, notes)
 
     def _choose(self, tuned: "Tuned", scores: Scores, took_s: float) -> Trained:
         from halfvolley.learn.scoring import figures, gain
+        from halfvolley.learn.split import PARTS
 
         worth = [figures(d.held["labels"]).worth for d in scores.detectors]
         best = scores.detectors[int(np.argmax(worth))].name  # the first of equals: what is used
@@ -396,10 +279,10 @@ class _Training:
             "sha": tuned.sha,
             "date": time.strftime("%Y-%m-%d", time.gmtime()),
             "start": short_name(self.home, self.start),
-            "labels": {p: _count(self.split.part(p)) for p in ("train", "validation", "test")},
-            "split": self.split.words,
-            "leaky": self.split.leaky,
-            "spans": self._card_spans(),
+            "labels": {part: self.lesson.count(part) for part in PARTS},
+            "split": self.lesson.split.words,
+            "leaky": self.lesson.split.leaky,
+            "spans": self.lesson.card_spans(),
             "settings": asdict(self.settings),
             "device": tuned.device,
             "took_s": round(took_s, 1),
@@ -423,18 +306,3 @@ class _Training:
             if best != short_name(session, current_detector(session)):
                 use_detector(session, best)
         return Trained(before, best, model, card, scores, took_s)
-
-    def _card_spans(self) -> dict[str, dict[str, Any]]:
-        """By content of the footage: which frames were learned from, and which held out."""
-        out: dict[str, dict[str, Any]] = {}
-        card = read_card(self.start)
-        for part in ("train", "validation", "test"):
-            for (session, clip), spans in self._spans(part).items():
-                content = self._content(session, clip)
-                mine = out.setdefault(content, {"clip": clip})
-                mine[part] = sorted({*spans, *spans_in(card, content, (part,))})
-        return out
-
-
-def _count(sets: Sequence[LabelSet]) -> int:
-    return sum(len(labels.labels) for labels in sets)

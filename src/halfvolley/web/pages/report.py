@@ -125,15 +125,23 @@ def _video(bench: "Bench", folder: Path) -> None:
 def _files(folder: Path) -> list[tuple[str, str]]:
     """Files of report/ and tables/ that can be handed on, and what they are."""
     out = []
-    for path in sorted((folder / "report").glob("*")) + sorted((folder / "tables").glob("*.csv")):
+    for path in _found(folder):
         words = _WORDS.get(path.suffix)
         if words is not None and path.is_file() and not path.name.startswith("."):
             out.append((path.name, f"{words}: {path.name}"))
     return out
 
 
+def _found(folder: Path) -> list[Path]:
+    report = folder / "report"
+    return [
+        *sorted(report.glob("*")), *sorted((report / "figures").glob("*")),
+        *sorted((folder / "tables").glob("*.csv")),
+    ]  # fmt: skip
+
+
 _WORDS = {
-    ".html": "The page", ".svg": "Map to print", ".png": "Picture", ".mp4": "Video",
+    ".html": "The page", ".pdf": "To print", ".svg": "Figure to print", ".png": "Picture", ".mp4": "Video",
     ".csv": "Table",
 }  # fmt: skip
 
@@ -141,5 +149,4 @@ _WORDS = {
 def shown_files(folder: Path) -> dict[str, Path]:
     """By name, the files of a session that a browser may have."""
     names = {name for name, _ in _files(folder)}
-    found = [*(folder / "report").glob("*"), *(folder / "tables").glob("*.csv")]
-    return {path.name: path for path in found if path.name in names}
+    return {path.name: path for path in _found(folder) if path.name in names}
