@@ -13,7 +13,8 @@ from halfvolley.types import ClipInfo, FloatArray
 if TYPE_CHECKING:
     from halfvolley.ball import BallFinder, RadiusMap
 
-AUTO = "classical"  # what "auto" means
+AUTO = "network"  # what "auto" means, but for
+SLOW_FPS = 45.0  # slower clips, of which more bounces come out with the classical finder
 
 
 def ball_facts(ball: BallFacts) -> dict[str, Any]:
@@ -23,10 +24,11 @@ def ball_facts(ball: BallFacts) -> dict[str, Any]:
 
 def detector_said(ball: BallFacts) -> dict[str, Any]:
     """The ball and what finds it: the classical finder, or a network by its content."""
-    chosen = AUTO if ball.detector == "auto" else ball.detector
     facts = ball_facts(ball)
-    if chosen != "classical":
-        facts["detector"] = _sha(_path_of(chosen))
+    if ball.detector == "auto":
+        facts["detector"] = f"auto {_sha(_path_of(AUTO))}"
+    elif ball.detector != "classical":
+        facts["detector"] = _sha(_path_of(ball.detector))
     return facts
 
 
@@ -82,7 +84,9 @@ def make_finder(
     """
     from halfvolley.ball import BallFinder
 
-    chosen = AUTO if detector == "auto" else detector
+    chosen = detector
+    if detector == "auto":
+        chosen = AUTO if info.frame_interval_s * SLOW_FPS < 1.0 else "classical"
     if chosen == "classical":
         finder = BallFinder(info, masks=masks, expected_radius=expected_radius, waiting=waiting)
         return MadeFinder(finder, "classical finder", "CPU", ())

@@ -97,6 +97,7 @@ def _tally(bench: "Bench", state: SessionState, found: Candidates) -> None:
 
 
 FINDERS = (
+    ("auto", "What suits the clip: the network, for slow cameras the other"),
     ("classical", "Motion, shape and colour"),
     ("network", "A small network that has learned what a ball looks like"),
 )
@@ -105,7 +106,7 @@ FINDERS = (
 def _finder(bench: "Bench", state: SessionState, may_write: Any) -> None:
     """What finds the ball: each choice with what it does."""
     assert state.session is not None
-    chosen = "classical" if state.session.ball.detector == "auto" else state.session.ball.detector
+    chosen = state.session.ball.detector
 
     def choose(name: str) -> None:
         set_ball(read_session(state.folder), detector=name)

@@ -141,8 +141,8 @@ def _found(folder: Path) -> list[Path]:
 
 
 _WORDS = {
-    ".html": "The page", ".pdf": "To print", ".svg": "Figure to print", ".png": "Picture", ".mp4": "Video",
-    ".csv": "Table",
+    ".html": "The page", ".pdf": "To print", ".svg": "Figure to print", ".png": "Picture",
+    ".mp4": "Video", ".csv": "Table",
 }  # fmt: skip
 
 
