@@ -9,7 +9,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))  # importlib mode does not do it
 
-from made import game
+from made_game import game
 from running import serve
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome")

@@ -5,7 +5,7 @@ import io
 
 import numpy as np
 import pytest
-from made import game
+from made_game import game
 from PIL import Image
 
 from halfvolley.errors import BadInput, FootageError
