@@ -183,6 +183,8 @@ def make_halls(
     """
     folder.mkdir(parents=True, exist_ok=True)
     stop_s = time.time() + limit_s
+    if all(hall_path(folder, number).exists() for number in range(settings.halls)):
+        return list(made_files(settings, folder))
     if processes <= 1:
         _make_every(settings, folder, 0, 1, stop_s)
         return list(made_files(settings, folder))

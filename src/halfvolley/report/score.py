@@ -86,7 +86,7 @@ def print_scores(scores: Scores, console: Console) -> None:
         found = [figures(d.held[who]) for d in there]
         rows = [[name, *(show(f) for f in found)] for name, show in ROWS_OF_FIGURES]
         rows.append(["ran on", *(d.device for d in there)])
-        _print_table(("", *(d.name for d in there)), rows, console)
+        _print_table(("", *(_head(d) for d in there)), rows, console)
         _print_groups({d.name: groups(d.held[who]) for d in there}, console)
         for words in gains(scores, who):
             console.print(escape(words), soft_wrap=True)
@@ -294,4 +294,10 @@ def curves_png(scores: Scores, who: str) -> bytes:
 
 
 def _key(d: ScoredDetector, count: Any) -> str:
-    return f"{d.name} ({int(count.sum())} finds)"
+    return f"{_head(d)} ({int(count.sum())} finds)"
+
+
+def _head(d: ScoredDetector) -> str:
+    """A detector's name as heads have room for."""
+    path = Path(d.name)
+    return f"…/{path.name}" if path.is_absolute() else d.name
