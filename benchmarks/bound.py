@@ -171,6 +171,7 @@ def refined_at_truth(
         (1.0,) * len(touches),
         np.array(states),
         np.array([start["pts_t"], *(e["pts_t"] for e in touches)]),
+        np.zeros((len(states), 2)),
         fixed.prior_mean.copy(),
     )
     # a few steps, as the true coefficients of air and table are not those of the prior

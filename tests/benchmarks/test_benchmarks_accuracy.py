@@ -26,8 +26,13 @@ def clip(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def tried(clip, tmp_path_factory):
-    return trial.try_clip(clip, tmp_path_factory.mktemp("sessions"))
+def sessions(tmp_path_factory):
+    return tmp_path_factory.mktemp("sessions")
+
+
+@pytest.fixture(scope="module")
+def tried(clip, sessions):
+    return trial.try_clip(clip, sessions)
 
 
 # --- the made clips ------------------------------------------------------------------------------
@@ -62,10 +67,10 @@ def test_a_small_clip_is_measured_and_judged(tried):
     assert len(accuracy.single(tried)) == len(accuracy.SINGLE)
 
 
-def test_the_bound_grows_with_the_noise(tried, clip):
+def test_the_bound_grows_with_the_noise(tried, sessions):
     from halfvolley import load_clip, read_session
 
-    folder = next(clip.parent.parent.rglob("session.toml")).parent
+    folder = next(sessions.rglob("session.toml")).parent
     result = load_clip(folder, read_session(folder).clips[0].name)
     fine, coarse = (trial.true_bound(tried.truth, Noise(s, s, 100), result) for s in (0.2, 2.0))
     known = np.isfinite(fine)
