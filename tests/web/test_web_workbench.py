@@ -78,12 +78,12 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("No region is left out").wait_for()
 
     # what looks for the ball, and back
-    page.get_by_label("A small network").check()
-    page.get_by_role("button", name="Measure again").wait_for()
-    assert read_session(folder).ball.detector == "network"
     page.get_by_label("Motion, shape and colour").check()
-    page.get_by_role("button", name="Measure again").wait_for(state="detached")
+    page.get_by_role("button", name="Measure again").wait_for()
     assert read_session(folder).ball.detector == "classical"
+    page.get_by_label("What suits the clip").check()
+    page.get_by_role("button", name="Measure again").wait_for(state="detached")
+    assert read_session(folder).ball.detector == "auto"
 
     # labels: twenty decisions by keyboard
     page.get_by_role("link", name="Labels").click()
@@ -182,7 +182,7 @@ def test_what_was_decided_outlives_a_killed_server(new_window, root, served):
     open_session(window)
     page = window.page
     page.get_by_role("link", name="Labels").click()
-    page.get_by_role("button", name="Not the ball", exact=True).click()
+    page.get_by_role("button", name="The ball", exact=True).click()
     page.get_by_text("1 of ").wait_for()
     n = sum(label.by_person for label in read_labels(folder).labels)
     page.keyboard.press("r")
