@@ -1,11 +1,14 @@
 """From pictures to a camera: made halls seen by exact cameras."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from made_scene import BLUE, look_at, shoot, table_things
 
-from halfvolley.camera import calibrate, intersect_plane, project, table_error_mm
+from halfvolley.camera import CalibrateSettings, calibrate, intersect_plane, project, table_error_mm
 from halfvolley.camera.accuracy import table_grid
+from halfvolley.camera.calibration import no_table
 from halfvolley.camera.table import CORNERS_M
 from halfvolley.errors import BadInput, NoCamera
 from halfvolley.types import Frame
@@ -77,6 +80,15 @@ def test_two_tables(corner):
 def test_another_court_is_no_table(no_table):
     with pytest.raises(NoCamera, match="--corners"):
         calibrate(no_table)
+
+
+def test_lines_without_ends_are_no_table():
+    """Far side of a table and joints of a floor: both long, and nothing across."""
+    share = np.array([0.9, 0.7, 0.3, 0.3, 0.8, 0.3])
+    floor = SimpleNamespace(used=(286, 210, 6, 8, 230, 5), residual_mm=6.0, residual_px=0.2)
+    assert "end lines" in no_table(floor, share, 5.6, CalibrateSettings())
+    table = SimpleNamespace(used=(700, 495, 125, 80, 573, 50), residual_mm=3.7, residual_px=0.1)
+    assert no_table(table, share, 5.6, CalibrateSettings()) == ""
 
 
 def test_an_empty_picture_is_no_table():

@@ -51,6 +51,7 @@ class CalibrateSettings:
     hand_reach_px: float = 25.0  # at 1920 wide: how far off corners given by hand may be
     least_net: float = 0.35  # share of the net that must be seen before it counts
     low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
+    least_ends: float = 0.06  # points of an end line for each of a side line; seen low, 0.15
     most_error_mm: float = 50.0  # a table known less well than this was not found
     most_miss_mm: float = 20.0  # lines that miss by more are not those of a table; usual: 0.2-4
     most_miss_px: float = 0.5  # the same in the picture, where a table may be small; usual: < 0.2
@@ -146,24 +147,12 @@ def calibrate(
             raise NoCamera(f"the table's lines could not be followed; {NEXT_STEP}")
         return _from_corners_alone(view[0], chosen, warnings)
     refined, tone, share = done
-    if corners_px is None and max(share[CENTRE], share[NET]) < 0.1:
-        raise NoCamera(f"what looks most like a table has neither centre line nor net; {NEXT_STEP}")
     camera = refined.cameras[0]
     error_mm = float(np.median(table_error_mm(camera)))
-    if corners_px is None and error_mm > settings.most_error_mm:
-        raise NoCamera(
-            f"what looks most like a table is known to {error_mm:.0f} mm only: it is cut off, or "
-            f"no table; {NEXT_STEP}"
-        )
-    if (
-        corners_px is None
-        and refined.residual_mm > settings.most_miss_mm
-        and refined.residual_px > settings.most_miss_px
-    ):
-        raise NoCamera(
-            f"what looks most like a table has lines {refined.residual_mm:.0f} mm off those of a "
-            f"table: it is cut off, or no table; {NEXT_STEP}"
-        )
+    if corners_px is None:
+        wrong = no_table(refined, share, error_mm, settings)
+        if wrong:
+            raise NoCamera(f"what looks most like a table {wrong}; {NEXT_STEP}")
     warnings += _weaknesses(camera, refined, share, settings)
     return Calibration(
         camera=camera, t_s=view[0].t_s, residual_px=refined.residual_px,
@@ -332,6 +321,26 @@ def _from_corners_alone(picture: Frame, camera: Camera, warnings: list[str]) -> 
         table_error_mm=float(np.median(table_error_mm(camera))), points=(0,) * (NET + 1), tables=0,
         gamma=Tone().gamma, sigma_px=Tone().sigma_px, source="corners", warnings=tuple(warnings),
     )  # fmt: skip
+
+
+def no_table(
+    refined: Refined, share: FloatArray, error_mm: float, settings: CalibrateSettings
+) -> str:
+    """Why what was found by itself is no table, in words; empty where it can be one.
+
+    `share` (6,) of each strip that was seen, `error_mm` of a place on the table.
+    """
+    sides, ends = refined.used[:2], refined.used[2:N_OUTER]
+    if max(share[CENTRE], share[NET]) < 0.1:
+        return "has neither centre line nor net"
+    if max(ends) < settings.least_ends * min(sides):
+        return "shows hardly anything of its end lines"
+    if error_mm > settings.most_error_mm:
+        return f"is known to {error_mm:.0f} mm only: it is cut off, or no table"
+    off_mm, off_px = refined.residual_mm, refined.residual_px
+    if off_mm > settings.most_miss_mm and off_px > settings.most_miss_px:
+        return f"has lines {off_mm:.0f} mm off those of a table: it is cut off, or no table"
+    return ""
 
 
 def _weaknesses(
