@@ -25,8 +25,8 @@ import numpy as np
 from made_session import make_session
 from pages import command, stamped, table, write_part
 
-from halfvolley.session.library import Library, StrokeFilter, open_library
-from halfvolley.session.library_index import INDEX_FILE, INDEX_FOLDER
+from halfvolley.session.many import Library, StrokeFilter, open_library
+from halfvolley.session.many_index import INDEX_FILE, INDEX_FOLDER
 
 SESSIONS, DIFFERENT, RALLIES = 2000, 12, 20
 TIMES = 9  # of each question, after one that does not count

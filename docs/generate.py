@@ -15,7 +15,7 @@ import typer.main
 import halfvolley as hv
 from halfvolley.cli import app
 from halfvolley.session.columns import COLUMNS, CSV_TOO, Column
-from halfvolley.session.library_rows import STROKES as LIBRARY_STROKES
+from halfvolley.session.many_rows import STROKES as LIBRARY_STROKES
 from halfvolley.session.schema import KEYS, Key
 
 DOCS = Path(__file__).parent

@@ -29,8 +29,8 @@ _PLACES = {
     "read_labels": "halfvolley.session.labels",
     "export_labels": "halfvolley.session.labels",
     "import_labels": "halfvolley.session.labels",
-    "open_library": "halfvolley.session.library",
-    "StrokeFilter": "halfvolley.session.library",
+    "open_library": "halfvolley.session.many",
+    "StrokeFilter": "halfvolley.session.many",
     "compare_sessions": "halfvolley.session.comparison",
     # the stages as plain functions
     "probe": "halfvolley.video",
@@ -155,7 +155,7 @@ if TYPE_CHECKING:  # the same names, for editors and type checkers
         import_labels,
         read_labels,
     )
-    from halfvolley.session.library import StrokeFilter, open_library
+    from halfvolley.session.many import StrokeFilter, open_library
     from halfvolley.session.pipeline import load_clip, measure, plan_measure
     from halfvolley.session.read import read_summary
     from halfvolley.session.schema import read_session

@@ -12,7 +12,7 @@ import typer
 from halfvolley.terminal import console, plain_errors, progress_bars
 
 if TYPE_CHECKING:
-    from halfvolley.session.library import Library, StrokeFilter
+    from halfvolley.session.many import Library, StrokeFilter
 
 library_app = typer.Typer()
 DAY = {"formats": ["%Y-%m-%d"], "metavar": "YYYY-MM-DD"}
@@ -70,7 +70,7 @@ def library(
 
     An index is built once; later only sessions that are new or changed are read.
     """
-    from halfvolley.session.library import StrokeFilter, export_strokes, open_library
+    from halfvolley.session.many import StrokeFilter, export_strokes, open_library
 
     wanted = StrokeFilter(
         players=tuple(player or ()), kinds=tuple(kind or ()), phases=tuple(phase or ()),
@@ -118,7 +118,7 @@ def compare(
 ) -> None:
     """Players, sessions or halves side by side; only what the data show is called a difference."""
     from halfvolley.session.comparison import compare_sessions
-    from halfvolley.session.library import StrokeFilter
+    from halfvolley.session.many import StrokeFilter
 
     wanted = StrokeFilter(tuple(player or ()), tuple(kind or ()), tuple(phase or ()))
     compared = compare_sessions(folders, None if by is None else by.value, wanted)
@@ -141,7 +141,7 @@ def compare(
 def _print_library(
     collected: "Library", wanted: "StrokeFilter", trends: bool, export: Path | None
 ) -> None:
-    from halfvolley.report.library import print_library, print_trends
+    from halfvolley.report.many import print_library, print_trends
 
     if trends:
         print_trends(collected.trends(wanted), console())

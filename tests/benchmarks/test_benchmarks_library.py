@@ -8,7 +8,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 import library
 
-from halfvolley.session.library import StrokeFilter, open_library
+from halfvolley.session.many import StrokeFilter, open_library
 
 
 @pytest.fixture(scope="module")

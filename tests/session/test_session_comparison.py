@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from halfvolley.cli import app
 from halfvolley.errors import BadInput, BadSession
 from halfvolley.session.comparison import compare_sessions
-from halfvolley.session.library import StrokeFilter
+from halfvolley.session.many import StrokeFilter
 from halfvolley.session.records import read_records
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))

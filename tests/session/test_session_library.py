@@ -13,8 +13,8 @@ import pytest
 from halfvolley.errors import BadInput, StorageError
 from halfvolley.match.kinds import guess_kind
 from halfvolley.session import library_index, records
-from halfvolley.session.library import StrokeFilter, export_strokes, open_library
-from halfvolley.session.library_index import INDEX_FILE, INDEX_FOLDER, find_sessions
+from halfvolley.session.many import StrokeFilter, export_strokes, open_library
+from halfvolley.session.many_index import INDEX_FILE, INDEX_FOLDER, find_sessions
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 from made_session import make_session

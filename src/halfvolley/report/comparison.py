@@ -8,7 +8,7 @@ from rich.table import Table
 
 from halfvolley.errors import Unknown
 from halfvolley.match.compare import FEWEST
-from halfvolley.report.library import DIGITS, interval_words
+from halfvolley.report.many import DIGITS, interval_words
 
 if TYPE_CHECKING:
     from halfvolley.match.compare import Comparison, Difference

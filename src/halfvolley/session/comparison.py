@@ -10,8 +10,8 @@ from halfvolley.errors import BadInput
 from halfvolley.match.compare import Comparison, Group, compare_groups, halves
 from halfvolley.match.kinds import guess_kind
 from halfvolley.match.records import StrokeRecord
-from halfvolley.session.library import StrokeFilter
-from halfvolley.session.library_rows import plain_name
+from halfvolley.session.many import StrokeFilter
+from halfvolley.session.many_rows import plain_name
 from halfvolley.session.records import Records, read_records
 
 By = Literal["players", "sessions", "halves"]

@@ -12,7 +12,7 @@ from halfvolley.match.intervals import Interval
 
 if TYPE_CHECKING:
     from halfvolley.match.trends import PlayerTrends, Trend, Week
-    from halfvolley.session.library import Library, PlayerEntry, SessionEntry, StrokeFilter
+    from halfvolley.session.many import Library, PlayerEntry, SessionEntry, StrokeFilter
 
 MANY = 24  # more rows than this are in the export
 BY_WEEK = ("speed", "topspin", "share on the table")  # what a table of weeks has room for

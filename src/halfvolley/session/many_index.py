@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from halfvolley.errors import BadInput, HalfvolleyError, StorageError
 from halfvolley.session.files import only_writer
-from halfvolley.session.library_rows import (
+from halfvolley.session.many_rows import (
     LIBRARY,
     LIBRARY_VERSION,
     session_tables,

@@ -21,7 +21,7 @@ from halfvolley.match.records import PHASES
 from halfvolley.match.trends import PlayerTrends, SessionMean, Week, find_trends, weekly
 from halfvolley.match.zones import DEPTHS, WIDTHS
 from halfvolley.session.files import write_atomic
-from halfvolley.session.library_index import (
+from halfvolley.session.many_index import (
     INDEX_FOLDER,
     Changes,
     Found,
@@ -30,7 +30,7 @@ from halfvolley.session.library_index import (
     find_sessions,
     open_for_reading,
 )
-from halfvolley.session.library_rows import plain_name
+from halfvolley.session.many_rows import plain_name
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
