@@ -1,5 +1,6 @@
 """Nouns made by hand, for tests of the rooms that only pass them on."""
 
+import shutil
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,6 +20,7 @@ from halfvolley.types import (
 )
 
 SIZE_PX = (320, 180)
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
 
 
 def make_contact(kind="table", contact_id=0, t_s=1.0, x_m=0.7, **said) -> Contact:
@@ -106,3 +108,17 @@ def made() -> SimpleNamespace:
         contact=make_contact, detections=make_detections, arc=make_arc, flights=make_flights,
         camera=make_camera, clip_camera=make_clip_camera, info=make_info, size_px=SIZE_PX,
     )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Chromium; never skipped, as what a person sees is to be tested where all is tested."""
+    # not longer: its event loop runs in this thread, where other tests want their own
+    from playwright.sync_api import sync_playwright
+
+    path = next(filter(None, map(shutil.which, CHROMIUM)), None)
+    assert path, "these tests need Chromium; install it: apt-get install chromium"
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()

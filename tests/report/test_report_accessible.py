@@ -1,36 +1,28 @@
 """The page in a real browser: axe-core finds no fault, nothing is fetched, it fits a phone."""
 
-import shutil
-
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 from halfvolley.report import write_report
 
-axe_module = pytest.importorskip("axe_playwright_python.sync_playwright")
-sync_api = pytest.importorskip("playwright.sync_api")
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chrome"))), None)
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 FAULTS = ["violations"]  # listing all that is well takes most of the time
 
 
 @pytest.fixture(scope="module")
-def opened(short_made):
+def opened(short_made, browser):
     write_report(short_made)
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 1200, "height": 900})
-        fetched = []
-        page.on("request", lambda request: fetched.append(request.url))
-        page.goto((short_made / "report" / "report.html").as_uri())
-        yield page, fetched
-        browser.close()
+    page = browser.new_page(viewport={"width": 1200, "height": 900})
+    fetched = []
+    page.on("request", lambda request: fetched.append(request.url))
+    page.goto((short_made / "report" / "report.html").as_uri())
+    return page, fetched
 
 
 def test_axe_finds_no_fault(opened):
     page, _ = opened
     options = {"runOnly": RULES, "resultTypes": FAULTS}
-    result = axe_module.Axe().run(page, options=options)
+    result = Axe().run(page, options=options)
     found = [(v["id"], v["nodes"][0]["html"][:150]) for v in result.response["violations"]]
     assert found == []
     assert len(result.response["passes"]) > 15, "the rules did look at something"
@@ -40,7 +32,7 @@ def test_axe_would_notice_a_fault(opened):
     page, _ = opened
     page.evaluate("document.body.insertAdjacentHTML('beforeend', '<img id=bad src=data:,>')")
     options = {"runOnly": {"type": "rule", "values": ["image-alt"]}, "resultTypes": FAULTS}
-    result = axe_module.Axe().run(page, options=options)
+    result = Axe().run(page, options=options)
     page.evaluate("document.getElementById('bad').remove()")
     assert "image-alt" in {v["id"] for v in result.response["violations"]}
 

@@ -12,7 +12,7 @@ import pytest
 
 from halfvolley.errors import BadInput, StorageError
 from halfvolley.match.kinds import guess_kind
-from halfvolley.session import library_index, records
+from halfvolley.session import many_index, records
 from halfvolley.session.many import StrokeFilter, export_strokes, open_library
 from halfvolley.session.many_index import INDEX_FILE, INDEX_FOLDER, find_sessions
 
@@ -98,7 +98,7 @@ def test_measuring_again_is_noticed(top):
 
 
 def test_a_run_that_is_broken_off_keeps_what_it_read(top, monkeypatch):
-    monkeypatch.setattr(library_index, "AT_ONCE", 1)
+    monkeypatch.setattr(many_index, "AT_ONCE", 1)
     real, order = records.read_records, []
 
     def impatient(folder):
@@ -261,7 +261,7 @@ def test_a_damaged_index_is_built_anew(top, content):
 
 def test_an_index_of_another_version_is_built_anew(top, monkeypatch):
     read_of(top)
-    monkeypatch.setattr(library_index, "LIBRARY_VERSION", 99)
+    monkeypatch.setattr(many_index, "LIBRARY_VERSION", 99)
     assert read_of(top) == (3, 0)
 
 

@@ -1,6 +1,5 @@
 """A workbench of its own process on a folder with one made clip, and a browser to use it with."""
 
-import shutil
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,8 +10,6 @@ sys.path.insert(0, str(Path(__file__).parent))  # importlib mode does not do it
 
 from made_game import game
 from running import serve
-
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
 
 
 @dataclass
@@ -39,19 +36,6 @@ def served(root):
     running = serve(root)
     yield running
     running.end()
-
-
-@pytest.fixture(scope="module")
-def browser():
-    # not longer: its event loop runs in this thread, where other tests want their own
-    from playwright.sync_api import sync_playwright
-
-    path = next((p for p in map(shutil.which, CHROMIUM) if p), None)
-    assert path, "these tests need Chromium; install it: apt-get install chromium"
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from halfvolley.camera.kernels import project_point
 from halfvolley.camera.projection import rotations
 from halfvolley.constants import BALL_RADIUS_M, MAX_BALL_SPEED_MPS
 from halfvolley.flight.chains import Chain
-from halfvolley.flight.junctions import FLOOR_Z_M, Junction, Kind, place_cost
+from halfvolley.flight.junctions import FLOOR_Z_M, OTHER_COST, Junction, Kind, place_cost
 from halfvolley.flight.pieces import Piece
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end, refine
 from halfvolley.flight.settings import FlightSettings
@@ -229,7 +229,7 @@ def _without_touch(
     first, last = max(i - 1, 0), min(i + 2, course.n_arcs - 1)
     around = course.part(first, last, s.seen.t_s[course.rows])
     through = refine(_one_arc(around, i - first), s, 20)
-    if through.cost > cost + place_cost("other", np.zeros(16)) + settings.same_bonus:
+    if through.cost > cost + OTHER_COST + settings.same_bonus:
         return None
     whole = _one_arc(course, i)
     states, starts = whole.states.copy(), whole.starts.copy()

@@ -54,9 +54,9 @@ def fit_pieces(
     if not members:
         return out
     begin = np.cumsum([0] + [len(rows) for rows in members[:-1]])
-    odds = np.add.reduceat(seen.odds[np.concatenate(members)], begin)
-    enough = odds - settings.piece_penalty > settings.least_gain
-    promising = [int(i) for i in np.flatnonzero(enough)]
+    # log-odds of each piece if a flight explained it perfectly
+    promise = np.add.reduceat(seen.odds[np.concatenate(members)], begin) - settings.piece_penalty
+    promising = [int(i) for i in np.flatnonzero(promise > settings.least_gain)]
     if not promising:
         return out
     rows = np.concatenate([members[i] for i in promising])
@@ -70,24 +70,19 @@ def fit_pieces(
     for k in fits:
         i = promising[k]
         piece = _piece(
-            members[i], state[k], info[k], float(cost[k]), float(excess[k]), seen, settings
+            members[i], state[k], info[k], float(cost[k]), float(excess[k]), seen, promise[i]
         )
         if _possible(piece, seen, f_px, settings):
             out[i] = piece
     return out
 
 
-def _promise(rows: IntArray, seen: Sights, settings: FlightSettings) -> float:
-    """Log-odds of a piece if a flight explained it perfectly."""
-    return float(np.sum(seen.odds[rows])) - settings.piece_penalty
-
-
 def _piece(
     rows: IntArray, state: FloatArray, info: FloatArray, cost: float, excess: float, seen: Sights,
-    settings: FlightSettings,
+    promise: float,
 ) -> Piece:  # fmt: skip
     t0, t1 = float(seen.t_s[rows[0]]), float(seen.t_s[rows[-1]])
-    gain = _promise(rows, seen, settings) - 0.5 * max(excess, 0.0)
+    gain = promise - 0.5 * max(excess, 0.0)
     cov = np.ascontiguousarray(np.linalg.inv(info)[:6, :6])
     return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, cov, cost, excess, float(gain))
 

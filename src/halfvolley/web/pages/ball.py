@@ -7,7 +7,7 @@ import numpy as np
 from nicegui import ui
 from nicegui.element import Element
 
-from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.errors import HalfvolleyError
 from halfvolley.session.edit import set_ball, set_clip
 from halfvolley.session.schema import ClipEntry, read_session
 from halfvolley.types import ClipInfo
@@ -17,11 +17,12 @@ from halfvolley.web.pages.frame import (
     clip_tabs,
     guarded,
     measure_button,
+    open_session,
     trouble_page,
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, note, quoted, tag
-from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.state import SessionState
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -44,20 +45,17 @@ class BallView(Element, component="ball.js"):
 async def ball(bench: "Bench", key: str, clip: str) -> None:
     """Draw the screen."""
     try:
-        folder = bench.places.session(key)
-        state = await asyncio.to_thread(session_state, folder, folder.name)
-        if state.session is None:
-            raise BadSession(state.trouble)
-        entry = state.session.clip(clip)
-        bench.places.check(state.session, [entry])
+        state, session = await open_session(bench, key)
+        entry = session.clip(clip)
+        bench.places.check(session, [entry])
         info = (await asyncio.to_thread(bench.films.of, entry.files)).info
-        found = await asyncio.to_thread(read_candidates, folder, clip, len(info.pts_s))
+        found = await asyncio.to_thread(read_candidates, state.folder, clip, len(info.pts_s))
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
     ui.page_title(f"{state.title}: ball - halfvolley")
     bar(key, state.title, "ball", clip)
-    may_write = writer_banner(bench, folder)
+    may_write = writer_banner(bench, state.folder)
     with tag("div", "", "split", id="main", tabindex="-1"):
         with tag("div", "", "split-main"):
             tag("h1", f"Ball: {clip}", "unseen")

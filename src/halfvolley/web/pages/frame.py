@@ -1,15 +1,17 @@
 """What all screens of one session share: the bar, who writes, and what to do about trouble."""
 
+import asyncio
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nicegui import ui
 
-from halfvolley.errors import HalfvolleyError
+from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.session.schema import Session
 from halfvolley.web.pages.theme import theme_button
 from halfvolley.web.parts import announce, button, link, note, quoted, tag, window
-from halfvolley.web.state import SessionState
+from halfvolley.web.state import SessionState, session_state
 from halfvolley.web.work import measure_all
 
 if TYPE_CHECKING:
@@ -17,6 +19,21 @@ if TYPE_CHECKING:
 
 SCREENS = (("camera", "Clip and camera"), ("ball", "Ball"), ("labels", "Labels"), ("play", "Play"),
            ("report", "Report"))  # fmt: skip
+
+
+async def open_session(bench: "Bench", key: str) -> tuple[SessionState, Session]:
+    """The session that a screen is about, and how it stands.
+
+    Raises
+    ------
+    BadSession
+        If there is none, or its session.toml cannot be read.
+    """
+    folder = bench.places.session(key)
+    state = await asyncio.to_thread(session_state, folder, folder.name)
+    if state.session is None:
+        raise BadSession(state.trouble)
+    return state, state.session
 
 
 def bar(key: str, title: str, current: str, clip: str) -> None:

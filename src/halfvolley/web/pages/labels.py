@@ -15,11 +15,12 @@ from halfvolley.web.labels_data import Listed, decide, list_labels, take_back
 from halfvolley.web.pages.frame import (
     bar,
     measure_button,
+    open_session,
     trouble_page,
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, tag
-from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.state import SessionState
 from halfvolley.web.work import propose_labels
 
 if TYPE_CHECKING:
@@ -48,22 +49,19 @@ class LabelsView(Element, component="labels.js"):
 async def labels(bench: "Bench", key: str, clip: str) -> None:
     """Draw the screen."""
     try:
-        folder = bench.places.session(key)
-        state = await asyncio.to_thread(session_state, folder, folder.name)
-        if state.session is None:
-            raise BadSession(state.trouble)
+        state, _ = await open_session(bench, key)
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
     ui.page_title(f"{state.title}: labels - halfvolley")
     bar(key, state.title, "labels", clip)
-    may_write = writer_banner(bench, folder)
+    may_write = writer_banner(bench, state.folder)
     with tag("div", "", "fill", id="main", tabindex="-1"):
         tag("h1", "Labels of the ball", "unseen")
-        if not labels_path(folder).is_file():
+        if not labels_path(state.folder).is_file():
             _nothing_yet(bench, state)
             return
-        screen = _Screen(bench, folder, key, may_write)
+        screen = _Screen(bench, state.folder, key, may_write)
         await screen.draw()
 
 

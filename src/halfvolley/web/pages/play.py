@@ -20,12 +20,13 @@ from halfvolley.web.pages.frame import (
     clip_tabs,
     guarded,
     measure_button,
+    open_session,
     trouble_page,
     writer_banner,
 )
 from halfvolley.web.parts import announce, note, quoted, tag
 from halfvolley.web.play_data import Json, play_data, rally_data
-from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.state import SessionState
 from halfvolley.web.work import cut_rally
 
 if TYPE_CHECKING:
@@ -48,17 +49,14 @@ class PlayView(Element, component="play.js"):
 async def play(bench: "Bench", key: str, clip: str) -> None:
     """Draw the screen."""
     try:
-        folder = bench.places.session(key)
-        state = await asyncio.to_thread(session_state, folder, folder.name)
-        if state.session is None:
-            raise HalfvolleyError(state.trouble)
-        state.session.clip(clip)
+        state, session = await open_session(bench, key)
+        session.clip(clip)
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
     ui.page_title(f"{state.title}: play - halfvolley")
     bar(key, state.title, "play", clip)
-    may_write = writer_banner(bench, folder)
+    may_write = writer_banner(bench, state.folder)
     with tag("div", "", "fill", id="main", tabindex="-1"):
         tag("h1", f"Play: {clip}", "unseen")
         clip_tabs(key, "play", state, clip)
@@ -69,7 +67,7 @@ async def play(bench: "Bench", key: str, clip: str) -> None:
             _stale(bench, state)
         place = tag("div", "", "fill")
     try:
-        info, data, words = await asyncio.to_thread(_read, bench, folder, clip)
+        info, data, words = await asyncio.to_thread(_read, bench, state.folder, clip)
     except HalfvolleyError as error:
         with place:
             note(str(error), "trouble")
@@ -77,9 +75,9 @@ async def play(bench: "Bench", key: str, clip: str) -> None:
     with place:
         base = f"/picture/{key}/{quoted(clip)}"
         view = PlayView(base, info, data, words)
-    view.on("say", lambda event: guarded(may_write, _say)(folder, clip, view, event.args))
-    view.on("cut", lambda event: _cut(bench, folder, clip, int(event.args)))
-    view.on("undo", lambda: guarded(may_write, _undo)(folder, clip, view))
+    view.on("say", lambda event: guarded(may_write, _say)(state.folder, clip, view, event.args))
+    view.on("cut", lambda event: _cut(bench, state.folder, clip, int(event.args)))
+    view.on("undo", lambda: guarded(may_write, _undo)(state.folder, clip, view))
 
 
 def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json, int]:

@@ -1,12 +1,11 @@
 """Report: names and what else is printed on it, a preview, and files to hand on."""
 
-import asyncio
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nicegui import ui
 
-from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.errors import HalfvolleyError
 from halfvolley.report import is_current
 from halfvolley.session.edit import set_players
 from halfvolley.session.read import read_summary
@@ -15,11 +14,12 @@ from halfvolley.web.pages.frame import (
     bar,
     guarded,
     measure_button,
+    open_session,
     trouble_page,
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, note, tag
-from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.state import SessionState
 from halfvolley.web.work import draw_video, measure_all
 
 if TYPE_CHECKING:
@@ -29,16 +29,13 @@ if TYPE_CHECKING:
 async def report(bench: "Bench", key: str, clip: str) -> None:
     """Draw the screen."""
     try:
-        folder = bench.places.session(key)
-        state = await asyncio.to_thread(session_state, folder, folder.name)
-        if state.session is None:
-            raise BadSession(state.trouble)
+        state, _ = await open_session(bench, key)
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
     ui.page_title(f"{state.title}: report - halfvolley")
     bar(key, state.title, "report", clip)
-    may_write = writer_banner(bench, folder)
+    may_write = writer_banner(bench, state.folder)
     with tag("div", "", "split", id="main", tabindex="-1"):
         with tag("div", "", "split-main"):
             tag("h1", "Report", "unseen")
@@ -46,7 +43,7 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
         with tag("aside", "", "side", aria_label="What is on the report"):
             _names(bench, state, may_write)
             if state.measured:
-                _hand_on(bench, key, folder)
+                _hand_on(bench, key, state.folder)
 
 
 def _preview(bench: "Bench", key: str, state: SessionState) -> None:
