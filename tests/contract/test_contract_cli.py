@@ -239,11 +239,12 @@ def test_a_run_that_is_stopped_goes_on_later(tmp_path, sent):
     long = write_clip(tmp_path / "long.mp4", n=240, rate=60)
     run("new", tmp_path / "s", long)
     run("calibrate", tmp_path / "s", "--corners", "17,68 40,45 155,46 173,70")
+    computed = tmp_path / "s" / "computed"
+    (computed / ".lock").unlink()  # that of calibrate; a new one says that measuring has begun
     process = subprocess.Popen(
         [sys.executable, "-m", "halfvolley.cli", "measure", str(tmp_path / "s")],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
-    computed = tmp_path / "s" / "computed"
     deadline = time.monotonic() + 60
     while not (computed / ".lock").exists() and time.monotonic() < deadline:
         time.sleep(0.01)
