@@ -198,6 +198,25 @@ def test_contacts_keep_their_order():
     assert _moved(course, step, fixed) is not None
 
 
+def test_air_never_pushes_a_ball_on(exact):
+    course, fixed = exact
+    step = np.zeros(12 * course.n_arcs - 1 + N_GLOBALS)
+    own = 10 * course.n_arcs - 1
+    step[own] = -0.9 * course.globals[12]
+    assert _moved(course, step, fixed) is not None
+    step[own] = -1.1 * course.globals[12]
+    assert _moved(course, step, fixed) is None
+
+
+def test_a_start_beyond_all_numbers_has_infinite_cost_and_harms_nothing(exact):
+    course, fixed = exact
+    wild = course.own_air.copy()
+    wild[0, 0] = -1e4  # a drag that makes the first arc grow without bounds
+    after = refine(replace(course, own_air=wild), fixed, 5)
+    assert after.cost == np.inf
+    np.testing.assert_array_equal(after.states, course.states)
+
+
 def test_a_part_of_a_course_holds_its_own_sightings(exact):
     course, fixed = exact
     t = fixed.seen.t_s[course.rows]

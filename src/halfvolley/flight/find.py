@@ -96,7 +96,7 @@ def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
     if sighted < s.fewest_sights:
         return None
     course = settle(start_course(chain, fixed), fixed, s)
-    return reconsider(course, fixed, s)
+    return reconsider(course, fixed, s) if np.isfinite(course.cost) else None
 
 
 def _belonging(course: Course, s: FlightSettings) -> float:

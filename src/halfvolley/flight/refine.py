@@ -181,10 +181,13 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
     Returns
     -------
     Course
-        States, times and globals at the least cost, with covariance and residuals.
+        States, times and globals at the least cost, with covariance and residuals; infinite cost
+        where the start lies beyond what numbers hold.
     """
     seen = s.seen.take(course.rows)
     N, y, cost, rms = _system(course, s, seen)
+    if not _is_finite(N, cost):
+        return replace(course, cost=np.inf)
     damp = 1e-4
     for _ in range(rounds):
         M = N + damp * np.diag(np.diag(N))
@@ -196,7 +199,7 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
         trial = _moved(course, step, s)
         if trial is not None:
             M, after_y, after, after_rms = _system(trial, s, seen)
-        if trial is not None and after <= cost and np.isfinite(after):
+        if trial is not None and after <= cost and _is_finite(M, after):
             done = cost - after < 1e-4 * (1.0 + after)
             course, N, y, cost, rms = trial, M, after_y, after, after_rms
             damp = max(damp * 0.2, 1e-9)
@@ -210,8 +213,12 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
     return replace(course, cov=0.5 * (cov + cov.T), cost=float(cost), residual_rms=rms)
 
 
+def _is_finite(N: FloatArray, cost: float) -> bool:
+    return bool(np.isfinite(cost) and np.all(np.isfinite(N)))
+
+
 def _moved(c: Course, step: FloatArray, s: Setting) -> Course | None:
-    """The course after a step, or None where contacts would change their order."""
+    """The course after a step; None where contacts would change their order, or air push on."""
     k = c.n_arcs
     starts = c.starts.copy()
     starts[1:] += step[9 * k : 9 * k + k - 1]
@@ -219,6 +226,7 @@ def _moved(c: Course, step: FloatArray, s: Setting) -> Course | None:
         return None
     states = c.states + step[: 9 * k].reshape(k, 9)
     own_air = c.own_air + step[10 * k - 1 : -N_GLOBALS].reshape(k, 2)
-    return replace(
-        c, states=states, starts=starts, own_air=own_air, globals=c.globals + step[-N_GLOBALS:]
-    )
+    shared = c.globals + step[-N_GLOBALS:]
+    if np.any(shared[12] + own_air[:, 0] <= 0.0):  # a ball that gains speed soon leaves all bounds
+        return None
+    return replace(c, states=states, starts=starts, own_air=own_air, globals=shared)

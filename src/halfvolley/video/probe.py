@@ -256,16 +256,10 @@ def _colour(
 
 def _turn(picture: av.video.frame.VideoFrame) -> tuple[int, tuple[str, ...]]:
     """Clockwise turn [deg] that sets the picture upright, from the display matrix."""
-    matrix = next(
-        (
-            np.frombuffer(bytes(d), np.int32)
-            for d in picture.side_data
-            if d.type.name == "DISPLAYMATRIX"
-        ),
-        None,
-    )
-    if matrix is None:
+    data = picture.side_data.get("DISPLAYMATRIX")
+    if data is None:
         return 0, ()
+    matrix = np.frombuffer(bytes(data), np.int32)
     # rows (a, b), (c, d): x' = a x + c y, y' = b x + d y
     a, b, c, d = (float(matrix[k]) for k in (0, 1, 3, 4))
     said = []
