@@ -43,16 +43,18 @@ class FindSettings:
     max_centre_share: float = 0.05  # of the width: principal point off the middle
     max_k: float = 0.6  # radial distortion, either term
     quad_miss_px: float = 9.0  # corners may miss a lens without distortion by this
+    worth_of_white: float = 0.4  # of an outline's lines as bright as any, beside its covered share
     tries: int = 14  # cameras that are held against the picture in detail
     sigma_px: float = 0.7  # blur of edges in the small picture
     singles: int = 5  # pictures looked at one by one where people never leave a line
-    min_outer: float = 0.45  # share of the visible outer lines that must be found
+    min_outer: float = 0.6  # share of the visible outer lines that must be found
     min_evidence: float = 1.05  # that share plus half of the centre line's and of the net's
     sure_evidence: float = 1.3  # the same for a table that leaves no doubt
     max_centre_strength: float = 3.5  # times the outer lines; painted as wide as they it has 6
     min_centre_strength: float = 0.3  # less is no line
     min_net_strength: float = 0.05  # seen along its plane a net is thin
     convincing: float = 0.25  # share of centre line and of net that leaves no doubt
+    least_light: float = 0.2  # of outer lines, of those of the strongest table: paint is white
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +76,7 @@ class Lines:
     running: FloatArray  # (n, cells + 1) covered length up to each cell along (-b, a) [px]
     zero: float  # coordinate of cell 0 is -zero
     dark: FloatArray  # (n, 3) luma, cb - 128, cr - 128 on the dark side
+    contrast: FloatArray  # (n,) luma of the bright side above that of the dark one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,6 +88,7 @@ class Found:
     centre: float  # share of the centre line found
     net: float  # share of the net found
     convincing: bool  # centre line and net are where a table has them
+    light: float  # of the outer lines above the inside; 100 is white
     weight_px: float  # length found less what should have been
     whole: bool  # all four corners inside the picture
     corners_px: FloatArray  # (4, 2)
@@ -139,7 +143,7 @@ def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> L
         return middle
 
     if len(ends) == 0:
-        return Lines(np.zeros((0, 3)), np.zeros((0, 1)), 0.0, np.zeros((0, 3)))
+        return Lines(np.zeros((0, 3)), np.zeros((0, 1)), 0.0, np.zeros((0, 3)), np.zeros(0))
     one, other = level(planes.luma, 1.6), level(planes.luma, -1.6)
     normal *= np.where(one < other, 1.0, -1.0)[:, None]
     bright, shade = np.maximum(one, other), np.minimum(one, other)
@@ -176,8 +180,8 @@ def alike(dark: FloatArray) -> BoolArray:
     level = np.maximum(np.minimum(luma[:, None], luma[None]) - 16.0, 0.0)
     tint = np.linalg.norm(chroma, axis=1)
     hue = np.linalg.norm(chroma[:, None] - chroma[None], axis=2)
-    close: BoolArray = (apart < 12.0 + 0.6 * level) & (
-        hue < 6.0 + 0.35 * np.maximum(tint[:, None], tint[None])
+    close: BoolArray = (apart < 12.0 + 1.6 * level) & (
+        hue < 6.0 + 0.5 * np.maximum(tint[:, None], tint[None])
     )
     return close
 
@@ -215,7 +219,8 @@ def _joined(
     order = [i for i in np.argsort(-strength, kind="stable") if total[i] > min_length][:most]
     zero = float(np.ceil(1.5 * diagonal))
     cells = int(2 * zero / find_kernels.CELL_PX) + 1
-    abc, running, colour = np.zeros((len(order), 3)), np.zeros((len(order), cells + 1)), []
+    abc, running = np.zeros((len(order), 3)), np.zeros((len(order), cells + 1))
+    colour, step = [], []
     for k, i in enumerate(order):
         n, p, rows = groups[i]
         abc[k] = [n[0], n[1], -n @ p]
@@ -225,7 +230,8 @@ def _joined(
             covered[int(t[0] / find_kernels.CELL_PX) : int(t[1] / find_kernels.CELL_PX) + 1] = 1.0
         running[k, 1:] = find_kernels.CELL_PX * np.cumsum(covered)
         colour.append(np.average(dark[rows], axis=0, weights=length[rows]))
-    return Lines(abc, running, zero, np.array(colour).reshape(-1, 3))
+        step.append(np.average(contrast[rows], weights=length[rows]))
+    return Lines(abc, running, zero, np.array(colour).reshape(-1, 3), np.array(step))
 
 
 def quadrilaterals(
@@ -238,11 +244,12 @@ def quadrilaterals(
     corners_px : (n, 4, 2) float64
         Clockwise as seen, in small pixels.
     score : (n,) float64
-        Covered share of the outline less the share by which its lines run on.
+        Covered share of the outline less the share by which its lines run on, and how bright its
+        lines are beside the picture's brightest: those of a table are white.
     """
     if len(lines.abc) < 4:
         return np.zeros((0, 4, 2)), np.zeros(0)
-    _, facts = find_kernels.quadrilaterals(
+    members, facts = find_kernels.quadrilaterals(
         lines.abc, lines.running, lines.zero, alike(lines.dark), size_px, 0.02 * size_px[0],
         settings.most_quads,
     )  # fmt: skip
@@ -250,7 +257,9 @@ def quadrilaterals(
     u, v = corners[..., 0], corners[..., 1]
     area = 0.5 * np.sum(u * np.roll(v, -1, axis=1) - v * np.roll(u, -1, axis=1), axis=1)
     corners[area < 0] = corners[area < 0, ::-1]
-    score = facts[:, 0] - facts[:, 1]
+    bright = np.median(lines.contrast[members.astype(np.int64)], axis=1)
+    bright = np.minimum(bright / np.quantile(lines.contrast, 0.9), 1.0)
+    score = facts[:, 0] - facts[:, 1] + settings.worth_of_white * bright
     best = np.argsort(-score, kind="stable")[: settings.fitted_quads]
     return corners[best], score[best]
 
@@ -347,7 +356,8 @@ def find_tables(planes: Planes, settings: FindSettings = FindSettings()) -> list
         table = hold_against(planes, camera, settings)
         if table is not None:
             found.append(table)
-    return _distinct(found)
+    strongest = max((f.light for f in found), default=0.0)
+    return _distinct([f for f in found if f.light > settings.least_light * strongest])
 
 
 def _same_place(one: FloatArray, other: FloatArray, within_px: float) -> bool:
@@ -414,8 +424,12 @@ def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | N
     tone = Tone(sigma_px=settings.sigma_px)
     seen = joined([sight(p, cuts, tone, 2.0, COARSE) for p in (planes.luma, *planes.singles)])
     off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
+    seen = seen.take(off < np.where(seen.strip == NET, 2.0, 1.0))
     hit = np.zeros(len(cuts), dtype=bool)
-    hit[seen.row[off < np.where(seen.strip == NET, 2.0, 1.0)]] = True
+    hit[seen.row] = True
+    # a line that people cross shows in some pictures only: each cut where it is strongest
+    seen = seen.take(np.argsort(-seen.contrast, kind="stable"))
+    seen = seen.take(np.unique(seen.row, return_index=True)[1])
     outer, centre, net = (
         float(hit[rows].mean()) if rows.any() else 0.0
         for rows in (cuts.strip < N_OUTER, cuts.strip == CENTRE, cuts.strip == NET)
@@ -437,7 +451,8 @@ def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | N
     corners = project(full, CORNERS_M)
     width, height = full.size_px
     whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
-    return Found(full, outer, centre, net, sure, weight / planes.scale, whole, corners)
+    light = float(np.median(seen.contrast[seen.strip < N_OUTER]))
+    return Found(full, outer, centre, net, sure, light, weight / planes.scale, whole, corners)
 
 
 def _ordinary(camera: Camera, settings: FindSettings) -> bool:
@@ -454,7 +469,7 @@ def _ordinary(camera: Camera, settings: FindSettings) -> bool:
 def _distinct(found: list[Found]) -> list[Found]:
     """One for each table: of those that overlap the one that explains most; largest first."""
     kept: list[Found] = []
-    for table in sorted(found, key=lambda f: -f.weight_px):
+    for table in sorted(found, key=lambda f: (not f.convincing, -f.weight_px)):
         if not any(_overlap(table.corners_px, other.corners_px) for other in kept):
             kept.append(table)
     if any(f.convincing for f in kept):

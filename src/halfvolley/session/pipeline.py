@@ -57,7 +57,7 @@ def _nothing(session: Session, entry: ClipEntry) -> dict[str, Any]:
 STAGES = (
     Stage("probe", 1, (), _nothing, stages.probe, "looking at the file"),
     Stage(
-        "camera", 3, ("probe",),
+        "camera", 4, ("probe",),
         lambda s, c: {"corners_px": c.corners_px, "end_a": c.end_a, "table": c.table},
         stages.camera, "finding the table",
     ),
