@@ -338,7 +338,7 @@ def _arc(book: _Book, state: _State, duration_s: float) -> None:
         Arc(
             arc_id=len(book.arcs), t0_s=t0, t1_s=t0 + duration_s, xyz_m=state.xyz_m,
             v_mps=state.v_mps, omega_radps=state.omega_radps, cov=np.diag(sd**2), drag=0.45,
-            lift=0.9, rows=np.zeros(0, np.int64), residual_rms=1.0,
+            lift=0.9, lift_bend=2.0, rows=np.zeros(0, np.int64), residual_rms=1.0,
             contact_in=len(book.contacts) - 1, contact_out=len(book.contacts),
         )
     )  # fmt: skip

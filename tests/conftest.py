@@ -56,8 +56,8 @@ def make_arc(arc_id=0, rows=(1, 2, 3), **said) -> Arc:
     values = {
         "arc_id": arc_id, "t0_s": 0.5, "t1_s": 1.0, "xyz_m": np.array([0.1, 0.2, 0.3]),
         "v_mps": np.array([6.0, 0.1, 1.0]), "omega_radps": np.array([1.0, 120.0, 3.0]),
-        "cov": root @ root.T * 1e-4, "drag": 0.45, "lift": 0.9, "rows": np.array(rows),
-        "residual_rms": 1.1, "contact_in": -1, "contact_out": 0,
+        "cov": root @ root.T * 1e-4, "drag": 0.45, "lift": 0.9, "lift_bend": 2.0,
+        "rows": np.array(rows), "residual_rms": 1.1, "contact_in": -1, "contact_out": 0,
     }  # fmt: skip
     return Arc(**(values | said))
 

@@ -41,8 +41,14 @@ DRAG_COEFFICIENT = Constant(
     0.45, 0.035, "1", "Clift, Grace, Weber 1978; French (drop, 0.445); sd covers spin, 0.38-0.60"
 )
 LIFT_SCALE = Constant(
-    0.90, 0.20, "1", "scale of CL = S/(2S+1); spread of published fits, from memory"
+    0.68,
+    0.15,
+    "1",
+    "L of CL = L S/(S+1); as 0.9 S/(2S+1) or 0.45 S at S = 0.5, where published "
+    "laws of either form agree to some 20 %, from memory",
 )
+LIFT_BEND = Constant(1.0, 1.0, "1", "n of CL = L S/(n S+1): 0 where linear in S, 2 in S/(2S+1)")
+LIFT_MEETS_AT = 0.5  # S at which lift of any bend is alike
 SPIN_DECAY_PS = Constant(
     0.07, 0.02, "1/s", "still-air torque, Sawatzki 1970, from memory: 0.05-0.09 at 30-100 rev/s"
 )

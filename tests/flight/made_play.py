@@ -13,6 +13,8 @@ from halfvolley.camera.projection import project, project_jacobian, rotation_vec
 from halfvolley.constants import (
     BALL_RADIUS_M,
     DRAG_COEFFICIENT,
+    LIFT_BEND,
+    LIFT_MEETS_AT,
     LIFT_SCALE,
     TABLE_FRICTION,
     TABLE_RESTITUTION_AT_REST,
@@ -43,6 +45,7 @@ class Nature:
     g: float = DEFAULT[0]
     drag: float = DRAG_COEFFICIENT.value
     lift: float = LIFT_SCALE.value
+    bend: float = LIFT_BEND.value
     e0: float = TABLE_RESTITUTION_AT_REST.value
     e1: float = TABLE_RESTITUTION_SLOPE.value
     mu: float = TABLE_FRICTION.value
@@ -60,16 +63,20 @@ class Nature:
         def one(constant):
             return constant.value + constant.sd * float(np.clip(rng.normal(), -2.0, 2.0))
 
+        bend = max(one(LIFT_BEND), 0.0)
+        # laws of any bend meet at one spin parameter
+        meeting = (1.0 + bend * LIFT_MEETS_AT) / (1.0 + LIFT_BEND.value * LIFT_MEETS_AT)
+        lift = one(LIFT_SCALE) + LIFT_SCALE.value * (meeting - 1.0)
         return Nature(
-            DEFAULT[0] + 0.03 * rng.normal(), one(DRAG_COEFFICIENT), one(LIFT_SCALE),
+            DEFAULT[0] + 0.03 * rng.normal(), one(DRAG_COEFFICIENT), lift, bend,
             one(TABLE_RESTITUTION_AT_REST), max(one(TABLE_RESTITUTION_SLOPE), 0.0),
             one(TABLE_FRICTION), scatter, 0.001 * scatter,
         )  # fmt: skip
 
     @property
     def air(self) -> tuple[float, ...]:
-        """(g, b, drag, lift, decay, radius, law) as kernels take them."""
-        return self.g, DEFAULT[1], self.drag, self.lift, DEFAULT[4], R, 0
+        """(g, b, drag, lift, decay, radius, bend) as kernels take them."""
+        return self.g, DEFAULT[1], self.drag, self.lift, DEFAULT[4], R, self.bend
 
     def fly(self, state: FloatArray, t: FloatArray) -> FloatArray:
         """(n, 9) states at times from the start, ascending."""

@@ -98,7 +98,7 @@ def film(rng, bounces, at, *, fps=60.0, noise_px=0.3, shutter, true, scale=1.0):
     hop = np.searchsorted(touch, t)
     nine, nan = np.eye(9), np.full((3, 3), np.nan)
     arcs = tuple(
-        Arc(i, 0.0, 0.0, np.zeros(3), np.zeros(3), NO_SPIN, nine, 0.45, 0.9,
+        Arc(i, 0.0, 0.0, np.zeros(3), np.zeros(3), NO_SPIN, nine, 0.45, 0.9, 2.0,
             np.flatnonzero(hop == i), 1.0, i - 1, i)
         for i in range(len(bounces) + 1)
     )  # fmt: skip

@@ -13,7 +13,7 @@ from halfvolley.flight.pieces import prior
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
 
-AIR = np.array(mp.DEFAULT[:6])
+AIR = np.array(mp.DEFAULT)
 STATE = np.array([-0.4, 0.2, 0.25, 7.0, -1.0, 1.5, 40.0, 160.0, -70.0])
 BEFORE = np.array([-0.4, 0.2, 0.25, -5.0, 0.5, -2.0, -20.0, -90.0, 30.0])
 
@@ -38,11 +38,12 @@ class View:
         self.intrinsics = np.array([1450.0, 955.0, 545.0, -0.06, 0.02])
 
     def residuals(self, state=STATE, t0=0.0, cam=ZERO, air=ZERO, late=ZERO[:2], bias=ZERO[:2],
-                  plain=False):  # fmt: skip
+                  law=ZERO[:1], plain=False):  # fmt: skip
         function = kernels.arc_residuals.py_func if plain else kernels.arc_residuals
-        g, b, drag, lift, decay, radius = AIR
+        g, b, drag, lift, decay, radius, bend = AIR
         return function(
             state, self.t0 + t0, g + air[0], b, drag + air[1], lift + air[2], decay, radius,
+            bend + law[0],
             self.intrinsics + cam[:5], rotations(cam[None, 5:8])[0], cam[8:11], bias,
             self.t_seen + self.lever @ late, self.lever, self.R, self.t, self.uv, self.white,
         )  # fmt: skip
@@ -92,6 +93,7 @@ def test_derivatives_of_residuals_to_the_state_and_its_time(view):
         ("air", slice(11, 14), [1e-3, 1e-4, 1e-4]),
         ("late", slice(14, 16), 1e-6),
         ("bias", slice(16, 18), 1e-2),
+        ("law", slice(18, 19), 1e-3),
     ],
 )
 def test_derivatives_of_residuals_to_what_all_arcs_share(view, name, at, step):

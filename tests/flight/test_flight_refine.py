@@ -143,11 +143,11 @@ def test_end_of_an_arc_and_its_derivatives(exact):
     end, d_state, d_air, change = arc_end(course, fixed, 1)
     x, g = course.states[1], fixed.air
 
-    def fly_to(state=x, air=(0.0, 0.0, 0.0), late=0.0):
+    def fly_to(state=x, air=(0.0, 0.0, 0.0, 0.0), late=0.0):
         span = np.array([course.starts[2] - course.starts[1] + late])
         return fly(
             state[:3], state[3:6], state[6:], g[0] + air[0], g[1], g[2] + air[1], g[3] + air[2],
-            g[4], g[5], 0, span,
+            g[4], g[5], g[6] + air[3], span,
         )[0]  # fmt: skip
 
     np.testing.assert_allclose(end, fly_to())
@@ -156,8 +156,8 @@ def test_end_of_an_arc_and_its_derivatives(exact):
         h[i] = (1e-5, 1e-4, 1e-2)[i // 3]
         slope = (fly_to(x + h) - fly_to(x - h)) / (2.0 * h[i])
         np.testing.assert_allclose(d_state[:, i], slope, atol=1e-6)
-    for i in range(3):
-        h = np.zeros(3)
+    for i in range(4):
+        h = np.zeros(4)
         h[i] = 1e-4
         slope = (fly_to(air=h) - fly_to(air=-h)) / 2e-4
         np.testing.assert_allclose(d_air[:, i], slope, atol=1e-6)
@@ -254,7 +254,11 @@ def experiment(seed: int, spin) -> tuple[Course, np.ndarray]:
     g = rng.multivariate_normal(
         believed.prior_mean, np.linalg.inv(believed.prior_info), method="eigh"
     )
-    nature = mp.Nature(g[11], g[12], g[13], g[18], g[19], max(g[20], 0.02), 1.0, 0.001)
+    while g[21] < 0.0:  # no law: lift without end
+        g = rng.multivariate_normal(
+            believed.prior_mean, np.linalg.inv(believed.prior_info), method="eigh"
+        )
+    nature = mp.Nature(g[11], g[12], g[13], g[21], g[18], g[19], max(g[20], 0.02), 1.0, 0.001)
     own_air = rng.normal(size=(2, 2)) * OWN_AIR_SD
     path = one_bounce(nature, spin, rng, own_air)
     as_filmed = replace(footage, exposure_s=g[14], readout_s=g[15])
@@ -340,6 +344,6 @@ def test_strong_spin_about_every_axis_is_claimed_honestly(wide):
 
 
 def test_names_of_globals_stand_where_the_blocks_say():
-    assert len(GLOBALS) == N_GLOBALS == 21
+    assert len(GLOBALS) == N_GLOBALS == 22
     assert GLOBALS[11:14] == ("gravity", "drag", "lift")
-    assert GLOBALS[18:] == ("restitution", "restitution_slope", "friction")
+    assert GLOBALS[18:] == ("restitution", "restitution_slope", "friction", "lift_bend")

@@ -140,9 +140,9 @@ def made_clip(rng, *, missing=(), off=None, late_s=0.0, extra=(), bounce=0.95) -
     spin = np.array(path.spin)
     arcs = (
         Arc(0, path.t0 + late_s, path.t_bounce + late_s, np.array(path.xyz), np.array(path.v), spin,
-            1e-4 * np.eye(9), LAW.drag, LAW.lift, one, 1.0, -1, 0),
+            1e-4 * np.eye(9), LAW.drag, LAW.lift, LAW.lift_bend, one, 1.0, -1, 0),
         Arc(1, path.t_bounce + late_s, path.t_end + late_s, path.at_bounce, path.v_out, spin,
-            1e-4 * np.eye(9), LAW.drag, LAW.lift, two, 1.0, 0, -1),
+            1e-4 * np.eye(9), LAW.drag, LAW.lift, LAW.lift_bend, two, 1.0, 0, -1),
     )  # fmt: skip
     zero = np.zeros((3, 3))
     contact = Contact(

@@ -34,7 +34,7 @@ def flown_by_mujoco(xyz, v, w, drag, k, t_s):
 
 
 def flown_by_kernel(xyz, v, w, drag, k, t_s):
-    arguments = (G, B, drag, k, 0.0, R, kernels.LAW_LINEAR)
+    arguments = (G, B, drag, k, 0.0, R, 0.0)
     state = kernels.fly(xyz, v, w, *arguments, np.array([t_s]))[0]
     return state[0:3], state[3:6]
 

@@ -20,14 +20,14 @@ from halfvolley.physics import (
 
 
 def test_fly_hands_the_environment_to_the_kernel_in_its_order():
-    e = Environment(drag=0.5, lift=0.7, spin_decay_ps=0.03, lift_law="linear")
+    e = Environment(drag=0.5, lift=0.7, spin_decay_ps=0.03, lift_bend=0.0)
     t = np.linspace(-0.02, 0.3, 7)
     states = fly([0, 0, 0.3], [8, 1, 2], [10, 300, 20], t, e)
     displaced_kg = Air().density_kgpm3 * Ball().volume_m3
     g = 9.80665 * (1 - displaced_kg / 0.0027)
     b = Air().density_kgpm3 * np.pi * 4e-4 / (2 * 0.0027)
     start = np.array([0, 0, 0.3]), np.array([8.0, 1, 2]), np.array([10.0, 300, 20])
-    expected = kernels.fly(*start, g, b, 0.5, 0.7, 0.03, 0.02, kernels.LAW_LINEAR, t)
+    expected = kernels.fly(*start, g, b, 0.5, 0.7, 0.03, 0.02, 0.0, t)
     together = np.hstack([states.xyz_m, states.v_mps, states.omega_radps])
     assert together == pytest.approx(expected, rel=1e-12)
     assert len(states) == 7 and np.array_equal(states.t_s, t)
@@ -48,14 +48,14 @@ def test_a_heavier_ball_in_thinner_air_flies_further():
 
 
 def test_lift_laws_agree_for_little_spin_and_part_for_much():
-    def rise(law, spin):
-        e = Environment(lift=0.9, lift_law=law)
+    def rise(bend, spin):
+        e = Environment(lift=0.9, lift_bend=bend)
         return fly([0, 0, 0.3], [10, 0, 2], [0, -spin, 0], [0.2], e).xyz_m[0, 2]
 
-    plain = rise("linear", 0.0)
-    assert rise("saturating", 0.0) == plain
-    assert rise("saturating", 5.0) - plain == pytest.approx(rise("linear", 5.0) - plain, rel=0.03)
-    assert rise("saturating", 600.0) - plain < 0.6 * (rise("linear", 600.0) - plain)
+    plain = rise(0.0, 0.0)
+    assert rise(2.0, 0.0) == plain
+    assert rise(2.0, 5.0) - plain == pytest.approx(rise(0.0, 5.0) - plain, rel=0.03)
+    assert rise(2.0, 600.0) - plain < 0.6 * (rise(0.0, 600.0) - plain)
 
 
 def test_landing_that_does_not_happen_is_unknown():
@@ -99,7 +99,7 @@ def test_vertical_motion_inverts_itself(drag, speed_mps):
         lambda: air_at_altitude(20_000.0),
         lambda: Environment(drag=0.0),
         lambda: Environment(gravity_mps2=-9.81),
-        lambda: Environment(lift_law="cubic"),
+        lambda: Environment(lift_bend=-0.1),
         lambda: fly([0, 0], [1, 0, 0], [0, 0, 0], [0.1]),
         lambda: fly([0, 0, 0], [np.nan, 0, 0], [0, 0, 0], [0.1]),
         lambda: fly([0, 0, 0], [1, 0, 0], [0, 0, 0], [0.2, 0.1]),

@@ -107,7 +107,7 @@ RATIOS = (0.87524, 0.88086, 0.88505, 0.88823, 0.89067)
 def test_repeated_drops_of_the_kernels():
     # gravity without buoyancy, as in the table; the kernel's height is that of the centre
     environment = (9.80665, 101_325 / (287.05287 * 293.15) * math.pi * R**2 / 0.0054)
-    arguments = (*environment, 0.5, 0.0, 0.0, R, kernels.LAW_LINEAR)
+    arguments = (*environment, 0.5, 0.0, 0.0, R, 0.0)
     still = np.zeros(3)
     _, state = kernels.land(np.array([0, 0, 0.3 + R]), still, still, *arguments, R, 2.0)
     for hop_s, top_m in zip(HOPS_S, TOPS_M, strict=True):
@@ -142,7 +142,7 @@ def test_ratios_of_hop_times_are_not_restitutions():
 # t 0.157840 s, x 0.947043 m, sd of x 21.6007 mm by hand.
 def test_error_of_a_bounce_without_drag():
     xyz, v = np.array([0, 0, 0.30]), np.array([6.0, 0, -1.0])
-    arguments = (9.80665, 0.0, 0.5, 0.0, 0.0, R, kernels.LAW_LINEAR)
+    arguments = (9.80665, 0.0, 0.5, 0.0, 0.0, R, 0.0)
     t, state = kernels.land(xyz, v, np.zeros(3), *arguments, 0.02, 1.0)
     assert (t, state[0], state[5]) == pytest.approx((0.157840, 0.947043, -2.547886), abs=1e-6)
     _, jac = kernels.fly_sensitivities(xyz, v, np.zeros(3), *arguments, np.array([t]))

@@ -69,9 +69,9 @@ def _start_state(
     else:
         longest = max(group, key=lambda p: len(p.rows))
         known, at = longest.state[:9], longest.t_s
-    g, b, drag, lift, decay, radius = s.air
+    g, b, drag, lift, decay, radius, bend = s.air
     span = np.array([t - at])
-    out = fly(known[:3], known[3:6], known[6:9], g, b, drag, lift, decay, radius, 0, span)[0]
+    out = fly(known[:3], known[3:6], known[6:9], g, b, drag, lift, decay, radius, bend, span)[0]
     if np.linalg.norm(out[3:6]) < 2.0 * MAX_BALL_SPEED_MPS.value:
         return out
     # back in time drag speeds a ball up without bound: a straight line is the better start
@@ -98,7 +98,7 @@ def predict(course: Course, s: Setting, rows: IntArray) -> FloatArray:
         on = np.flatnonzero(arc == i)
         x = course.states[i]
         order = on[np.argsort(t_s[on], kind="stable")]
-        states = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, i), 0, t_s[order] - course.starts[i])
+        states = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, i), t_s[order] - course.starts[i])
         for row, state in zip(order, states, strict=True):
             uv[row] = project_point(
                 f, cx, cy, k1, k2, turn @ seen.R[row], seen.t_m[row] + g[8:11], *state[:3]
@@ -143,7 +143,7 @@ def _anchored(course: Course, s: Setting) -> Course:
     if t >= course.starts[0]:
         return course
     x, back = course.states[0], np.array([t - course.starts[0]])
-    first = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, 0), 0, back)[0]
+    first = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, 0), back)[0]
     return replace(
         course, states=np.vstack([first, course.states[1:]]),
         starts=np.concatenate([[t], course.starts[1:]]),

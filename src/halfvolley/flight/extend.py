@@ -118,7 +118,7 @@ def hits_net(states: FloatArray) -> bool:
 
 def _fly(course: Course, s: Setting, arc: int, tau: FloatArray) -> FloatArray:
     x = course.states[arc]
-    return fly(x[:3], x[3:6], x[6:9], *air_of(course, s, arc), 0, tau)
+    return fly(x[:3], x[3:6], x[6:9], *air_of(course, s, arc), tau)
 
 
 def _with_arc(course: Course, s: Setting, t: float, state: FloatArray, forward: bool) -> Course:
@@ -137,7 +137,7 @@ def _with_arc(course: Course, s: Setting, t: float, state: FloatArray, forward: 
     before[5] = -state[5] / max(e0 - e1 * abs(state[5]), 0.6)
     lead = 2.0 * s.frame_s
     back = np.array([-lead])
-    first = fly(before[:3], before[3:6], before[6:9], *air_of(course, s, 0), 0, back)[0]
+    first = fly(before[:3], before[3:6], before[6:9], *air_of(course, s, 0), back)[0]
     after = state.copy()
     return replace(
         course, kinds=("table", *course.kinds), chances=(SEEN, *course.chances),

@@ -147,10 +147,10 @@ def judge(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junctio
 
 def _state_at(piece: Piece, t: float, settings: FlightSettings) -> FloatArray:
     """State (9,) of a piece's flight at a time."""
-    g, b, _, lift, decay, radius = settings.air
+    g, b, _, lift, decay, radius, bend = settings.air
     s = piece.state
     return fly(
-        s[:3], s[3:6], s[6:9], g, b, s[9], lift, decay, radius, 0, np.array([t - piece.t_s])
+        s[:3], s[3:6], s[6:9], g, b, s[9], lift, decay, radius, bend, np.array([t - piece.t_s])
     )[0]
 
 

@@ -47,7 +47,7 @@ def _normal_equations(
         N[i, i] = info[i]
         y[i] = info[i] * (mean[i] - x[i])
         cost += info[i] * (x[i] - mean[i]) ** 2
-    g, b, _, lift, decay, radius = air
+    g, b, _, lift, decay, radius, bend = air
     h, ht, c = np.empty((2, 10)), np.empty(2), np.empty(3)
     m = mean.shape[0]
     last = m - 1
@@ -60,7 +60,7 @@ def _normal_equations(
         o = 3 + 6 * side if with_t else 3
         late = x[15] if with_t else 0.0
         states, jac = fly_sensitivities(
-            x[0:3], x[o : o + 3], x[o + 3 : o + 6], g, b, x[last], lift, decay, radius, 0,
+            x[0:3], x[o : o + 3], x[o + 3 : o + 6], g, b, x[last], lift, decay, radius, bend,
             tau[lo:hi] - late, STEP_S,
         )  # fmt: skip
         for k in range(lo, hi):
@@ -232,9 +232,9 @@ def _image_of(
     ab: FloatArray, spread: FloatArray,
 ) -> float:  # fmt: skip
     """Fill image place (2,) and its covariance (2, 2) of a flight; return the depth."""
-    g, b, _, lift, decay, radius = air
+    g, b, _, lift, decay, radius, bend = air
     at = np.array([tau])
-    x = fly(state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, 0, at)
+    x = fly(state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, bend, at)
     c = np.empty(3)
     for i in range(3):
         c[i] = t[i] + R[i, 0] * x[0, 0] + R[i, 1] * x[0, 1] + R[i, 2] * x[0, 2]
@@ -290,6 +290,7 @@ def arc_residuals(
     lift: float,
     decay: float,
     radius: float,
+    bend: float,
     intrinsics: FloatArray,
     turn: FloatArray,
     shift: FloatArray,
@@ -307,17 +308,17 @@ def arc_residuals(
     `turn` (3, 3) multiplies every R from the left, `shift` (3,) adds to every t; `bias` (2,)
     adds to the pixels;
     `lever` (n, 2) is the derivative of the time seen to exposure and readout; `white` (n, 2, 2)
-    whitens. Returns residuals (n, 2), d/d state (n, 2, 9), d/d t0 (n, 2), d/d globals (n, 2, 18):
-    camera (11), g, drag, lift, exposure, readout, bias (2); and the places (n, 3).
+    whitens. Returns residuals (n, 2), d/d state (n, 2, 9), d/d t0 (n, 2), d/d globals (n, 2, 19):
+    camera (11), g, drag, lift, exposure, readout, bias (2), bend; and the places (n, 3).
     """
     n = t_seen.shape[0]
     res = np.empty((n, 2))
     d_state = np.empty((n, 2, 9))
     d_t0 = np.empty((n, 2))
-    d_glob = np.zeros((n, 2, 18))
+    d_glob = np.zeros((n, 2, 19))
     tau = t_seen - t0
     states, jac = fly_sensitivities(
-        state[0:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, 0, tau, STEP_S
+        state[0:3], state[3:6], state[6:9], g, b, drag, lift, decay, radius, bend, tau, STEP_S
     )
     d_xyz = np.empty((2, 3))
     d_cam = np.empty((2, 11))
@@ -347,11 +348,13 @@ def arc_residuals(
                         d_state[i, e, p] = h * jac[i, q, p]
                     for p in range(3):
                         d_glob[i, e, 11 + p] = h * jac[i, q, 9 + p]
+                    d_glob[i, e, 18] = h * jac[i, q, 12]
                 else:
                     for p in range(9):
                         d_state[i, e, p] += h * jac[i, q, p]
                     for p in range(3):
                         d_glob[i, e, 11 + p] += h * jac[i, q, 9 + p]
+                    d_glob[i, e, 18] += h * jac[i, q, 12]
             d_t0[i, e] = -rate
             for p in range(11):
                 d_glob[i, e, p] = w0 * d_cam[0, p] + w1 * d_cam[1, p]

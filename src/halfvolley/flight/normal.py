@@ -1,7 +1,7 @@
 """Compiled normal equations of a course: every sighting, contact, law and prior of `refine`.
 
 Unknowns: the state (9) at the start of each of k arcs, the time of each of k - 1 contacts, what
-each arc has of drag and lift beyond the clip's (2 k), and the globals (21). A block of residuals
+each arc has of drag and lift beyond the clip's (2 k), and the globals (22). A block of residuals
 touches a few of them: `cols` says which column of its derivatives J belongs to which unknown.
 """
 
@@ -18,7 +18,7 @@ from halfvolley.types.arrays import FloatArray, IntArray
 
 R = BALL_RADIUS_M.value
 FREE, TABLE, FLOOR, NET = range(4)  # what a contact must obey
-N_GLOBALS = 21
+N_GLOBALS = 22
 JOIN_SD_M = 0.0005  # a ball dents by less during a touch
 PLANE_SD_M = 0.001  # flatness of a table
 FLOOR_SD_M = 0.01
@@ -51,7 +51,7 @@ def normal_equations(
     """Matrix (n, n), right side (n,), cost, and root mean square residual (k,) of each arc.
 
     `own_air` (k, 2) is drag and lift of each arc beyond those of `g`, with standard deviations
-    `own_air_sd` (2,); `contact` (k - 1,) holds FREE, TABLE, FLOOR or NET; `g` (21,) the globals,
+    `own_air_sd` (2,); `contact` (k - 1,) holds FREE, TABLE, FLOOR or NET; `g` (22,) the globals,
     with which `intrinsics` (5,) and `turn` (3, 3) agree; `air` (6,) gravity, b, drag, lift, spin
     decay and radius; `state_mean` (9,) and `state_sd` (k, 9) the prior of the states; the rest are
     the sightings in time order, dated with `prior_mean`, and the length (m,) of their streaks.
@@ -123,10 +123,10 @@ def _add_sights(
             continue
         res, d_state, d_t0, d_glob, _ = arc_residuals(
             states[i], starts[i], g[11], air[1], g[12] + own_air[i, 0], g[13] + own_air[i, 1],
-            air[4], air[5], intrinsics, turn, g[8:11], g[16:18], t_s[on], lever[on], R_seen[on],
-            t_m[on], uv[on], white[on] * weight[on].reshape(-1, 1, 1),
+            air[4], air[5], g[21], intrinsics, turn, g[8:11], g[16:18], t_s[on], lever[on],
+            R_seen[on], t_m[on], uv[on], white[on] * weight[on].reshape(-1, 1, 1),
         )  # fmt: skip
-        wide = 29 + (1 if i > 0 else 0)
+        wide = 30 + (1 if i > 0 else 0)
         J, r = np.empty((2 * len(on), wide)), np.empty(2 * len(on))
         held = 0.0
         for a in range(len(on)):
@@ -138,17 +138,18 @@ def _add_sights(
                 row = 2 * a + e
                 r[row] = pull * res[a, e]
                 J[row, :9] = pull * d_state[a, e]
-                J[row, 9:27] = pull * d_glob[a, e]
-                J[row, 27:29] = J[row, 21:23]  # as the clip's drag and lift
+                J[row, 9:28] = pull * d_glob[a, e]
+                J[row, 28:30] = J[row, 21:23]  # as the clip's drag and lift
                 if i > 0:
-                    J[row, 29] = pull * d_t0[a, e]
+                    J[row, 30] = pull * d_t0[a, e]
         rms[i] = math.sqrt(held / (2.0 * len(on)))
         cols = np.empty(wide, np.int64)
         cols[:9] = np.arange(9 * i, 9 * i + 9)
         cols[9:27] = np.arange(at_globals, at_globals + 18)
-        cols[27:29] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
+        cols[27] = at_globals + 21
+        cols[28:30] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
         if i > 0:
-            cols[29] = 9 * k + i - 1
+            cols[30] = 9 * k + i - 1
         _add(N, y, cols, J, r)
     return cost, rms
 
@@ -165,36 +166,37 @@ def _add_contact(
     span = np.array([starts[i + 1] - starts[i]])
     drag, lift = g[12] + own_air[i, 0], g[13] + own_air[i, 1]
     flown, jac = fly_sensitivities(
-        x[0:3], x[3:6], x[6:9], g[11], air[1], drag, lift, air[4], air[5], 0, span
+        x[0:3], x[3:6], x[6:9], g[11], air[1], drag, lift, air[4], air[5], g[21], span
     )
     end = flown[0]
-    # columns: state before (9), gravity, drag, lift (3), state after (9), table (3), own drag and
-    # lift (2), times (1 or 2)
-    wide = 27 + (1 if i > 0 else 0)
+    # columns: state before (9), gravity, drag, lift, bend (4), state after (9), table (3), own drag
+    # and lift (2), times (1 or 2)
+    wide = 28 + (1 if i > 0 else 0)
     cols = np.empty(wide, np.int64)
     cols[:9] = np.arange(9 * i, 9 * i + 9)
     cols[9:12] = np.arange(at_globals + 11, at_globals + 14)
-    cols[12:21] = np.arange(9 * i + 9, 9 * i + 18)
-    cols[21:24] = np.arange(at_globals + 18, at_globals + 21)
-    cols[24:26] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
-    cols[26] = 9 * k + i
+    cols[12] = at_globals + 21
+    cols[13:22] = np.arange(9 * i + 9, 9 * i + 18)
+    cols[22:25] = np.arange(at_globals + 18, at_globals + 21)
+    cols[25:27] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
+    cols[27] = 9 * k + i
     d_end = np.zeros((9, wide))
-    d_end[:, :12] = jac[0]
-    d_end[:, 24:26] = jac[0, :, 10:12]
-    d_end[:, 26] = rates(end, g[11], air[1], drag, lift, air[4], air[5], 0)
+    d_end[:, :13] = jac[0]
+    d_end[:, 25:27] = jac[0, :, 10:12]
+    d_end[:, 27] = rates(end, g[11], air[1], drag, lift, air[4], air[5], g[21])
     if i > 0:
-        cols[27] = 9 * k + i - 1
-        d_end[:, 27] = -d_end[:, 26]
+        cols[28] = 9 * k + i - 1
+        d_end[:, 28] = -d_end[:, 27]
     J = d_end[:3] / JOIN_SD_M
     for p in range(3):
-        J[p, 12 + p] = -1.0 / JOIN_SD_M
+        J[p, 13 + p] = -1.0 / JOIN_SD_M
     cost = _add(N, y, cols, J, (end[:3] - after[:3]) / JOIN_SD_M)
     if kind == TABLE or kind == FLOOR:
         J, r = _bounce_law(kind, end, after, d_end, g)
         cost += _add(N, y, cols, J, r)
     if kind == NET:
         J = np.zeros((1, wide))
-        J[0, 12] = 1.0 / NET_SD_M
+        J[0, 13] = 1.0 / NET_SD_M
         cost += _add(N, y, cols, J, after[:1] / NET_SD_M)
     return cost
 
@@ -213,13 +215,13 @@ def _bounce_law(
     weight = 1.0 / np.array([v_sd, v_sd, z_sd, w_sd, w_sd, turn_sd])
     J, r = np.zeros((7, d_end.shape[1])), np.empty(7)
     height, sd = (R, PLANE_SD_M) if kind == TABLE else (FLOOR_Z_M, FLOOR_SD_M)
-    J[0, 14] = 1.0 / sd
+    J[0, 15] = 1.0 / sd
     r[0] = (after[2] - height) / sd
     moved = np.ascontiguousarray(jac[:, :6]) @ np.ascontiguousarray(d_end[3:9])
     for p in range(6):
         J[1 + p] = -weight[p] * moved[p]
         for q in range(3):
-            J[1 + p, 21 + q] -= weight[p] * jac[p, 6 + q]
-        J[1 + p, 15 + p] += weight[p]
+            J[1 + p, 22 + q] -= weight[p] * jac[p, 6 + q]
+        J[1 + p, 16 + p] += weight[p]
         r[1 + p] = weight[p] * (after[3 + p] - law[p])
     return J, r

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from halfvolley.flight.normal import N_GLOBALS
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end
 from halfvolley.types import Arc, Contact, FloatArray
 
@@ -19,7 +20,7 @@ def arcs_and_contacts(
         arcs.append(
             Arc(
                 first_arc + i, float(c.starts[i]), ends[i], c.states[i, :3], c.states[i, 3:6],
-                c.states[i, 6:], c.cov[at, at], *air_of(c, s, i)[2:4],
+                c.states[i, 6:], c.cov[at, at], *air_of(c, s, i)[2:4], float(c.globals[21]),
                 c.rows[arc_of == i], float(c.residual_rms[i]),
                 first_contact + i - 1 if i > 0 else -1, first_contact + i if i < k - 1 else -1,
             )
@@ -46,8 +47,10 @@ def _before(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray]:
     end, d_state, d_air, change = arc_end(c, s, i)
     J = np.zeros((9, n))
     J[:, 9 * i : 9 * i + 9] = d_state
-    J[:, n - 21 + 11 : n - 21 + 14] = d_air
-    J[:, 10 * k - 1 + 2 * i : 10 * k + 1 + 2 * i] = d_air[:, 1:]
+    at_globals = n - N_GLOBALS
+    J[:, at_globals + 11 : at_globals + 14] = d_air[:, :3]
+    J[:, at_globals + 21] = d_air[:, 3]
+    J[:, 10 * k - 1 + 2 * i : 10 * k + 1 + 2 * i] = d_air[:, 1:3]
     J[:, 9 * k + i] += change
     if i > 0:
         J[:, 9 * k + i - 1] -= change

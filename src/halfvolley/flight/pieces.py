@@ -209,9 +209,9 @@ def _longest(
 
 def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> FloatArray:
     """(n, 3) places of a flight at times from its reference, ascending [m]."""
-    g, b, _, lift, decay, radius = settings.air
+    g, b, _, lift, decay, radius, bend = settings.air
     return fly(
-        state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, 0, tau_s
+        state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, bend, tau_s
     )[:, :3]  # fmt: skip
 
 

@@ -15,6 +15,8 @@ from scipy.linalg import cho_factor, cho_solve
 from halfvolley.camera.projection import rotations
 from halfvolley.constants import (
     DRAG_COEFFICIENT,
+    LIFT_BEND,
+    LIFT_MEETS_AT,
     LIFT_SCALE,
     TABLE_FRICTION,
     TABLE_RESTITUTION_AT_REST,
@@ -30,14 +32,14 @@ from halfvolley.types import CAMERA_PARAMETERS, ClipCamera, FloatArray, IntArray
 
 GLOBALS = (
     *CAMERA_PARAMETERS, "gravity", "drag", "lift", "exposure", "readout", "bias_u", "bias_v",
-    "restitution", "restitution_slope", "friction",
+    "restitution", "restitution_slope", "friction", "lift_bend",
 )  # fmt: skip
 ASKS = {"table": TABLE, "floor": FLOOR, "net": NET}  # other kinds are free
 STATE_MEAN = np.array([*PLACE_M, *(0.0,) * 6])
 STATE_SD = np.array([3.0, 2.0, 1.0, 12.0, 5.0, 6.0, *SPIN_SD_RADPS])
 # laws hold for one speed and spin better than for all of a clip: drag differs by some 5 %, lift by
-# a third between laws linear and saturating in S, and is not even monotonic (Miyazaki et al. 2017)
-OWN_AIR_SD = np.array([0.02, 0.3])
+# a sixth from any law that bends once: it is not even monotonic (Miyazaki et al. 2017)
+OWN_AIR_SD = np.array([0.02, 0.12])
 AFTER_LAW_SPIN_SD = 500.0  # the bounce law says what the spin is; this only keeps it finite
 
 
@@ -51,7 +53,7 @@ class Course:
     states: FloatArray  # (k, 9) at the start of each arc
     starts: FloatArray  # (k,) time of each start: first sight, then the contacts [s]
     own_air: FloatArray  # (k, 2) drag and lift of each arc beyond the clip's
-    globals: FloatArray  # (21,) corrections and coefficients, see GLOBALS
+    globals: FloatArray  # (22,) corrections and coefficients, see GLOBALS
     cov: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # order of unknowns
     cost: float = np.inf
     residual_rms: FloatArray = field(default_factory=lambda: np.zeros(0))  # (k,) of each arc
@@ -90,8 +92,8 @@ class Setting:
 
     seen: Sights
     intrinsics: FloatArray  # (5,) f, cx, cy, k1, k2
-    prior_mean: FloatArray  # (21,)
-    prior_info: FloatArray  # (21, 21)
+    prior_mean: FloatArray  # (22,)
+    prior_info: FloatArray  # (22, 22)
     air: FloatArray
     frame_s: float
     late_s: float  # by which the chains' times, made with another exposure, come too early
@@ -115,7 +117,7 @@ def setting(
             settings.gravity_sd_mps2, DRAG_COEFFICIENT.sd, LIFT_SCALE.sd,
             max(shutter.exposure_sd_s, 1e-6), max(shutter.readout_sd_s, 1e-6),
             bias_sd_px, bias_sd_px, TABLE_RESTITUTION_AT_REST.sd,
-            TABLE_RESTITUTION_SLOPE.sd, TABLE_FRICTION.sd,
+            TABLE_RESTITUTION_SLOPE.sd, TABLE_FRICTION.sd, LIFT_BEND.sd,
         ]
     )  # fmt: skip
     # a camera known exactly would make the information infinite; these floors are far below use
@@ -123,21 +125,25 @@ def setting(
     info = np.zeros((N_GLOBALS, N_GLOBALS))
     info[:11, :11] = np.linalg.inv(c.cov + np.diag(floor**2))
     info[11:, 11:] = np.diag(1.0 / sd**2)
+    # a law that bends more has a greater scale, for where they meet lift is known best
+    grows = LIFT_SCALE.value * LIFT_MEETS_AT / (1.0 + LIFT_BEND.value * LIFT_MEETS_AT)
+    across = np.array([1.0, -grows]) / LIFT_SCALE.sd
+    info[np.ix_([13, 21], [13, 21])] = np.outer(across, across) + np.diag([0.0, sd[-1] ** -2])
     air = settings.air
     mean = np.zeros(N_GLOBALS)
     mean[11:14] = air[0], air[2], air[3]
     mean[14:16] = shutter.exposure_s, shutter.readout_s
     mean[18:] = (
-        TABLE_RESTITUTION_AT_REST.value, TABLE_RESTITUTION_SLOPE.value, TABLE_FRICTION.value
+        TABLE_RESTITUTION_AT_REST.value, TABLE_RESTITUTION_SLOPE.value, TABLE_FRICTION.value, air[6]
     )  # fmt: skip
     intrinsics = np.array([c.f_px, *c.c_px, *c.k])
     return Setting(seen, intrinsics, mean, info, air, frame_s, late_s)
 
 
-def air_of(c: Course, s: Setting, i: int) -> tuple[float, float, float, float, float, float]:
-    """Gravity, b, drag, lift, spin decay and radius on arc i, as the flight kernels take them."""
+def air_of(c: Course, s: Setting, i: int) -> tuple[float, ...]:
+    """Gravity, b, drag, lift, spin decay, radius and bend on arc i, as flight kernels take them."""
     g, own = c.globals, c.own_air[i]
-    return g[11], s.air[1], g[12] + own[0], g[13] + own[1], s.air[4], s.air[5]
+    return g[11], s.air[1], g[12] + own[0], g[13] + own[1], s.air[4], s.air[5], g[21]
 
 
 def _system(
@@ -157,12 +163,12 @@ def _system(
 
 
 def arc_end(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """State (9,) at the end of arc i; derivatives to its start state, (g, drag, lift), and time."""
+    """State (9,) at the end of arc i; derivatives to its start, (g, drag, lift, bend), and time."""
     air = air_of(c, s, i)
     span = np.array([c.starts[i + 1] - c.starts[i]])
     x = c.states[i]
-    states, jac = fly_sensitivities(x[:3], x[3:6], x[6:9], *air, 0, span)
-    change = rates(states[0], *air, 0)
+    states, jac = fly_sensitivities(x[:3], x[3:6], x[6:9], *air, span)
+    change = rates(states[0], *air)
     return states[0], jac[0, :, :9], jac[0, :, 9:], change
 
 
@@ -227,6 +233,7 @@ def _moved(c: Course, step: FloatArray, s: Setting) -> Course | None:
     states = c.states + step[: 9 * k].reshape(k, 9)
     own_air = c.own_air + step[10 * k - 1 : -N_GLOBALS].reshape(k, 2)
     shared = c.globals + step[-N_GLOBALS:]
-    if np.any(shared[12] + own_air[:, 0] <= 0.0):  # a ball that gains speed soon leaves all bounds
+    # a ball that gains speed, or lift without end, soon leaves all bounds
+    if np.any(shared[12] + own_air[:, 0] <= 0.0) or shared[21] < 0.0:
         return None
     return replace(c, states=states, starts=starts, own_air=own_air, globals=shared)

@@ -71,6 +71,6 @@ class FlightSettings:
 
 @lru_cache(maxsize=8)
 def _air(environment: Environment) -> FloatArray:
-    air = np.array(environment.kernel_arguments[:6])
+    air = np.array(environment.kernel_arguments)
     air.flags.writeable = False
     return air

@@ -68,7 +68,7 @@ def predict_arc(
     from the time, so both are found in turn. The streak is that of this arc also where the
     exposure reaches over its end.
     """
-    law = replace(environment, drag=arc.drag, lift=arc.lift)
+    law = replace(environment, drag=arc.drag, lift=arc.lift, lift_bend=arc.lift_bend)
     late_s = shutter.exposure_s + shutter.readout_s
     first = int(np.searchsorted(frame_t_s, arc.t0_s - late_s))
     last = int(np.searchsorted(frame_t_s, arc.t1_s, side="right"))

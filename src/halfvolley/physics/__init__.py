@@ -10,7 +10,6 @@ from halfvolley.physics.drop import (
 )
 from halfvolley.physics.flight import (
     Environment,
-    LiftLaw,
     States,
     fly,
     landing,
@@ -23,7 +22,6 @@ __all__ = [
     "Air",
     "Ball",
     "Environment",
-    "LiftLaw",
     "States",
     "TableSurface",
     "VerticalMotion",

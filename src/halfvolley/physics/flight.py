@@ -2,13 +2,13 @@
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from halfvolley.constants import (
     DRAG_COEFFICIENT,
+    LIFT_BEND,
     LIFT_SCALE,
     SPIN_DECAY_PS,
     STANDARD_GRAVITY_MPS2,
@@ -19,16 +19,14 @@ from halfvolley.physics.air import Air
 from halfvolley.physics.ball import Ball
 from halfvolley.types.arrays import FloatArray, check_shapes
 
-LiftLaw = Literal["saturating", "linear"]
-_LAWS = {"saturating": kernels.LAW_SATURATING, "linear": kernels.LAW_LINEAR}
-
 
 @dataclass(frozen=True, slots=True)
 class Environment:
     """All that governs a flight except the state of the ball.
 
-    The lift coefficient is `lift` S / (2 S + 1) ("saturating") or `lift` S ("linear"), with the
-    spin parameter S = R |w| / |v|. Spin decays as exp(-`spin_decay_ps` t).
+    The lift coefficient is `lift` S / (`lift_bend` S + 1), with the spin parameter
+    S = R |w| / |v|: linear in S for a bend of 0; laws that saturate have 2. Spin decays as
+    exp(-`spin_decay_ps` t).
 
     Buoyancy is in `effective_gravity_mps2`. The mass of air that a sphere drags along (0.75 % of
     the ball's) is neglected; a drag coefficient measured in flight holds it already.
@@ -36,7 +34,7 @@ class Environment:
     Raises
     ------
     BadInput
-        If gravity or drag is not positive, or the lift law has another name.
+        If gravity or drag is not positive, or the bend is negative.
     """
 
     ball: Ball = field(default_factory=Ball)
@@ -45,7 +43,7 @@ class Environment:
     drag: float = DRAG_COEFFICIENT.value
     lift: float = LIFT_SCALE.value
     spin_decay_ps: float = SPIN_DECAY_PS.value
-    lift_law: LiftLaw = "saturating"
+    lift_bend: float = LIFT_BEND.value
 
     def __post_init__(self) -> None:
         if not (self.gravity_mps2 > 0 and self.drag > 0):
@@ -53,8 +51,8 @@ class Environment:
                 "gravity and drag coefficient must be positive, got"
                 f" {self.gravity_mps2} m/s^2 and {self.drag}; use 9.81 and 0.45 if unknown"
             )
-        if self.lift_law not in _LAWS:
-            raise BadInput(f"lift law must be 'saturating' or 'linear', got {self.lift_law!r}")
+        if not self.lift_bend >= 0:
+            raise BadInput(f"lift_bend must not be negative, got {self.lift_bend}")
 
     @property
     def effective_gravity_mps2(self) -> float:
@@ -78,11 +76,11 @@ class Environment:
         return math.sqrt(self.effective_gravity_mps2 * self.drag_length_m)
 
     @property
-    def kernel_arguments(self) -> tuple[float, float, float, float, float, float, int]:
-        """(g, b, drag, lift, decay, radius, law) in the order that all kernels take them."""
+    def kernel_arguments(self) -> tuple[float, float, float, float, float, float, float]:
+        """(g, b, drag, lift, decay, radius, bend) in the order that all kernels take them."""
         return (
             self.effective_gravity_mps2, self.air_factor_pm, self.drag, self.lift,
-            self.spin_decay_ps, self.ball.radius_m, _LAWS[self.lift_law],
+            self.spin_decay_ps, self.ball.radius_m, self.lift_bend,
         )  # fmt: skip
 
 

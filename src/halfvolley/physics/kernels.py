@@ -8,7 +8,7 @@ Symbols used in this file::
     x, v, w   centre, velocity, spin vector          g   gravity less buoyancy
     R, m, A   radius, mass, cross-section pi R^2     b   rho A / (2 m)
     S         spin parameter R |w| / |v|             Cd  drag coefficient
-    L         lift scale: CL = L S / (2 S + 1), law 0, or CL = L S, law 1
+    L, n      lift scale and bend: CL = L S / (n S + 1); lift is linear in S for n = 0
     q         spin decay rate                        h   step
 
 Equations::
@@ -16,10 +16,10 @@ Equations::
     (1) dx/dt = v
     (2) dv/dt = -g z - b Cd |v| v + b L c (w x v)
     (3) dw/dt = -q w,  hence  w(t) = w(0) exp(-q t)
-    (4) c = R |v| / (2 R |w| + |v|)  for law 0,   c = R  for law 1
+    (4) c = R |v| / (n R |w| + |v|)
 
-With w across v, (4) is CL = L S / (2 S + 1) or L S; it is written so that a ball without spin is
-no special case. Spin along v lifts nothing. (2) is integrated by the classical Runge-Kutta method
+With w across v, (4) is CL = L S / (n S + 1); it is written so that a ball without spin is no
+special case. Spin along v lifts nothing. (2) is integrated by the classical Runge-Kutta method
 of fourth order with steps of at most `MAX_STEP_S`, which end exactly at each wanted time.
 
 The functions take contiguous float64 arrays; `flight` and `bounce` are the checked shell.
@@ -37,22 +37,17 @@ from halfvolley.types.arrays import FloatArray
 MAX_STEP_S = 0.0085
 """Longest step [s]; errs by 2e-7 m at most over 0.5 s at 30 m/s and 150 rev/s (60 flights)."""
 
-LAW_SATURATING = 0
-LAW_LINEAR = 1
 MIN_RESTITUTION = 0.5
 """Floor of e0 - e1 |vz|, so that the line never leaves what balls do."""
 
 
 # (2), (4): acceleration
 @njit(cache=True, error_model="numpy")
-def _acceleration(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, law):
+def _acceleration(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, bend):
     v = math.sqrt(vx * vx + vy * vy + vz * vz)
-    if law == LAW_LINEAR:
-        c = radius
-    else:
-        w = math.sqrt(wx * wx + wy * wy + wz * wz)
-        below = 2.0 * radius * w + v
-        c = radius * v / below if below > 0.0 else 0.0
+    w = math.sqrt(wx * wx + wy * wy + wz * wz)
+    below = bend * radius * w + v
+    c = radius * v / below if below > 0.0 else 0.0
     d = b * drag * v
     f = b * lift * c
     return (
@@ -71,11 +66,11 @@ def rates(
     lift: float,
     decay: float,
     radius: float,
-    law: int,
+    bend: float,
 ) -> FloatArray:
     """(9,) time derivative of a state, equations (1) to (3)."""
     ax, ay, az = _acceleration(
-        state[3], state[4], state[5], state[6], state[7], state[8], g, b, drag, lift, radius, law
+        state[3], state[4], state[5], state[6], state[7], state[8], g, b, drag, lift, radius, bend
     )
     out = np.empty(9)
     out[0:3] = state[3:6]
@@ -90,22 +85,22 @@ def rates(
 
 # (1) to (3): one step of length h, in place; h < 0 goes back in time
 @njit(cache=True, error_model="numpy")
-def _step(s, h, g, b, drag, lift, decay, radius, law):
+def _step(s, h, g, b, drag, lift, decay, radius, bend):
     vx, vy, vz, wx, wy, wz = s[3], s[4], s[5], s[6], s[7], s[8]
     half = math.exp(-0.5 * decay * h)
     full = half * half
     k = 0.5 * h
-    ax, ay, az = _acceleration(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, law)
+    ax, ay, az = _acceleration(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, bend)
     ux, uy, uz = wx * half, wy * half, wz * half
     bx, by, bz = _acceleration(
-        vx + k * ax, vy + k * ay, vz + k * az, ux, uy, uz, g, b, drag, lift, radius, law
+        vx + k * ax, vy + k * ay, vz + k * az, ux, uy, uz, g, b, drag, lift, radius, bend
     )
     cx, cy, cz = _acceleration(
-        vx + k * bx, vy + k * by, vz + k * bz, ux, uy, uz, g, b, drag, lift, radius, law
+        vx + k * bx, vy + k * by, vz + k * bz, ux, uy, uz, g, b, drag, lift, radius, bend
     )
     ux, uy, uz = wx * full, wy * full, wz * full
     dx, dy, dz = _acceleration(
-        vx + h * cx, vy + h * cy, vz + h * cz, ux, uy, uz, g, b, drag, lift, radius, law
+        vx + h * cx, vy + h * cy, vz + h * cz, ux, uy, uz, g, b, drag, lift, radius, bend
     )
     # the four slopes of x are v, v + k a, v + k b, v + h c
     n = h / 6.0
@@ -119,10 +114,10 @@ def _step(s, h, g, b, drag, lift, decay, radius, law):
 
 
 @njit(cache=True, error_model="numpy")
-def _advance(s, span, g, b, drag, lift, decay, radius, law):
+def _advance(s, span, g, b, drag, lift, decay, radius, bend):
     n = math.ceil(abs(span) / MAX_STEP_S)
     for _ in range(n):
-        _step(s, span / n, g, b, drag, lift, decay, radius, law)
+        _step(s, span / n, g, b, drag, lift, decay, radius, bend)
 
 
 @njit(cache=True, error_model="numpy")
@@ -136,7 +131,7 @@ def fly(
     lift: float,
     decay: float,
     radius: float,
-    law: int,
+    bend: float,
     t: FloatArray,
 ) -> FloatArray:
     """(n, 9) states at times t (n,) ascending, relative to the start; t < 0 lies before it."""
@@ -150,35 +145,34 @@ def fly(
     s = start.copy()
     now = 0.0
     for i in range(first, n):
-        _advance(s, t[i] - now, g, b, drag, lift, decay, radius, law)
+        _advance(s, t[i] - now, g, b, drag, lift, decay, radius, bend)
         now = t[i]
         out[i] = s
     s = start.copy()
     now = 0.0
     for i in range(first - 1, -1, -1):
-        _advance(s, t[i] - now, g, b, drag, lift, decay, radius, law)
+        _advance(s, t[i] - now, g, b, drag, lift, decay, radius, bend)
         now = t[i]
         out[i] = s
     return out
 
 
-# Derivatives of (2) with respect to v, w, and the parameters drag and lift:
+# Derivatives of (2) with respect to v, w, and the parameters drag, lift and bend:
 # d|v|v/dv = |v| I + v v^T/|v|;  d(w x v)/dv = [w]x;  d(w x v)/dw = -[v]x;
-# dc/dv = 2 R^2 |w| / n^2 v/|v|,  dc/dw = -2 R^2 |v| / n^2 w/|w|,  n = 2 R |w| + |v|  (law 0)
-# a: (3, 9) = columns d/dv (3), d/dw (3), d/dg, d/dCd, d/dL; k: (3,) = acceleration
+# dc/dv = n R^2 |w| / m^2 v/|v|,  dc/dw = -n R^2 |v| / m^2 w/|w|,  dc/dn = -R |w| c / m,
+# m = n R |w| + |v|
+# a: (3, 10) = columns d/dv (3), d/dw (3), d/dg, d/dCd, d/dL, d/dn; k: (3,) = acceleration
 @njit(cache=True, error_model="numpy")
-def _gradients(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, law, k, a):
+def _gradients(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, bend, k, a):
     v = math.sqrt(vx * vx + vy * vy + vz * vz)
     w = math.sqrt(wx * wx + wy * wy + wz * wz)
-    c = radius
+    m = bend * radius * w + v
+    c = radius * v / m if m > 0.0 else 0.0
     cv = 0.0  # (dc/d|v|) / |v|
     cw = 0.0  # (dc/d|w|) / |w|
-    if law != LAW_LINEAR:
-        n = 2.0 * radius * w + v
-        c = radius * v / n if n > 0.0 else 0.0
-        if v > 0.0 and w > 0.0:
-            cv = 2.0 * radius * radius * w / (n * n * v)
-            cw = -2.0 * radius * radius * v / (n * n * w)
+    if v > 0.0 and w > 0.0:
+        cv = bend * radius * radius * w / (m * m * v)
+        cw = -bend * radius * radius * v / (m * m * w)
     lx = wy * vz - wz * vy
     ly = wz * vx - wx * vz
     lz = wx * vy - wy * vx
@@ -217,13 +211,17 @@ def _gradients(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, law, k, a):
     a[0, 8] = b * c * lx
     a[1, 8] = b * c * ly
     a[2, 8] = b * c * lz
+    pn = -f * radius * w / m if m > 0.0 else 0.0
+    a[0, 9] = pn * lx
+    a[1, 9] = pn * ly
+    a[2, 9] = pn * lz
 
 
-# Variational equation: V = dv/d(v0, w0, g, Cd, L) obeys dV/dt = A V + F, where A = a[:, :3] and
-# F = (0, a_w exp(-q t), a_g, a_Cd, a_L); out = A (V + h last) + F
+# Variational equation: V = dv/d(v0, w0, g, Cd, L, n) obeys dV/dt = A V + F, where A = a[:, :3]
+# and F = (0, a_w exp(-q t), a_g, a_Cd, a_L, a_n); out = A (V + h last) + F
 @njit(cache=True, error_model="numpy")
 def _variation(a, shrink, V, h, last, out):
-    for j in range(9):
+    for j in range(10):
         p = V[0, j] + h * last[0, j]
         q = V[1, j] + h * last[1, j]
         r = V[2, j] + h * last[2, j]
@@ -235,43 +233,43 @@ def _variation(a, shrink, V, h, last, out):
 # One step as `_step`, carrying X = dx/d(...) and V along; the same stages are used, so the result
 # is the exact derivative of the numerical solution. shrink = exp(-q t) at the start of the step.
 @njit(cache=True, error_model="numpy")
-def _step_sensitivities(s, X, V, shrink, h, g, b, drag, lift, decay, radius, law, k, a, ks):
+def _step_sensitivities(s, X, V, shrink, h, g, b, drag, lift, decay, radius, bend, k, a, ks):
     vx, vy, vz, wx, wy, wz = s[3], s[4], s[5], s[6], s[7], s[8]
     half = math.exp(-0.5 * decay * h)
     m = 0.5 * h
     ux, uy, uz = wx * half, wy * half, wz * half
-    _gradients(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, law, k[0], a)
+    _gradients(vx, vy, vz, wx, wy, wz, g, b, drag, lift, radius, bend, k[0], a)
     _variation(a, shrink, V, 0.0, ks[0], ks[0])
     for i in range(1, 3):
         _gradients(
             vx + m * k[i - 1, 0], vy + m * k[i - 1, 1], vz + m * k[i - 1, 2], ux, uy, uz,
-            g, b, drag, lift, radius, law, k[i], a,
+            g, b, drag, lift, radius, bend, k[i], a,
         )  # fmt: skip
         _variation(a, shrink * half, V, m, ks[i - 1], ks[i])
     ux, uy, uz = ux * half, uy * half, uz * half
     _gradients(
         vx + h * k[2, 0], vy + h * k[2, 1], vz + h * k[2, 2], ux, uy, uz,
-        g, b, drag, lift, radius, law, k[3], a,
+        g, b, drag, lift, radius, bend, k[3], a,
     )  # fmt: skip
     _variation(a, shrink * half * half, V, h, ks[2], ks[3])
     n = h / 6.0
     for i in range(3):
         s[i] += h * (s[3 + i] + n * (k[0, i] + k[1, i] + k[2, i]))
         s[3 + i] += n * (k[0, i] + 2.0 * (k[1, i] + k[2, i]) + k[3, i])
-        for j in range(9):
+        for j in range(10):
             X[i, j] += h * (V[i, j] + n * (ks[0, i, j] + ks[1, i, j] + ks[2, i, j]))
             V[i, j] += n * (ks[0, i, j] + 2.0 * (ks[1, i, j] + ks[2, i, j]) + ks[3, i, j])
     s[6], s[7], s[8] = ux, uy, uz
 
 
-# rows of the result: x, v, w; columns: x0, v0, w0, g, Cd, L
+# rows of the result: x, v, w; columns: x0, v0, w0, g, Cd, L, n
 @njit(cache=True, error_model="numpy")
 def _store(jac, X, V, shrink):
     jac[:] = 0.0
     for i in range(3):
         jac[i, i] = 1.0
         jac[6 + i, 6 + i] = shrink
-        for j in range(9):
+        for j in range(10):
             jac[i, 3 + j] = X[i, j]
             jac[3 + i, 3 + j] = V[i, j]
 
@@ -287,25 +285,26 @@ def fly_sensitivities(
     lift: float,
     decay: float,
     radius: float,
-    law: int,
+    bend: float,
     t: FloatArray,
     max_step: float = MAX_STEP_S,
 ) -> tuple[FloatArray, FloatArray]:
-    """(n, 9) states as `fly` and their (n, 9, 12) derivatives.
+    """(n, 9) states as `fly` and their (n, 9, 13) derivatives.
 
-    Columns: place (3), velocity (3) and spin (3) at the start, g, drag, lift. The derivative with
-    respect to a time is `rates` of the state there. Twice the step errs by 16 times as much.
+    Columns: place (3), velocity (3) and spin (3) at the start, g, drag, lift, bend. The
+    derivative with respect to a time is `rates` of the state there. Twice the step errs by 16
+    times as much.
     """
     n = t.shape[0]
     out = np.empty((n, 9))
-    jac = np.empty((n, 9, 12))
+    jac = np.empty((n, 9, 13))
     first = np.searchsorted(t, 0.0)
     s = np.empty(9)
-    X = np.empty((3, 9))
-    V = np.empty((3, 9))
+    X = np.empty((3, 10))
+    V = np.empty((3, 10))
     k = np.empty((4, 3))
-    ks = np.zeros((4, 3, 9))
-    a = np.empty((3, 9))
+    ks = np.zeros((4, 3, 10))
+    a = np.empty((3, 10))
     for way in range(2):  # forward from the start, then back from it
         s[0:3] = xyz
         s[3:6] = v
@@ -324,7 +323,7 @@ def fly_sensitivities(
                 h = span / m
                 shrink = math.exp(-decay * (now + j * h))
                 _step_sensitivities(
-                    s, X, V, shrink, h, g, b, drag, lift, decay, radius, law, k, a, ks
+                    s, X, V, shrink, h, g, b, drag, lift, decay, radius, bend, k, a, ks
                 )
             now = t[row]
             out[row] = s
@@ -343,7 +342,7 @@ def land(
     lift: float,
     decay: float,
     radius: float,
-    law: int,
+    bend: float,
     height: float,
     t_max: float,
 ) -> tuple[float, FloatArray]:
@@ -360,13 +359,13 @@ def land(
     while now < t_max:
         h = min(MAX_STEP_S, t_max - now)
         before[:] = s
-        _step(s, h, g, b, drag, lift, decay, radius, law)
+        _step(s, h, g, b, drag, lift, decay, radius, bend)
         if s[2] <= height and before[2] > height:
             # the crossing lies in this step: regula falsi, then Newton on single steps
             x = h * (before[2] - height) / (before[2] - s[2])
             for _ in range(20):
                 s[:] = before
-                _step(s, x, g, b, drag, lift, decay, radius, law)
+                _step(s, x, g, b, drag, lift, decay, radius, bend)
                 change = (s[2] - height) / s[5]
                 x = min(max(x - change, 0.0), h)
                 if abs(change) < 1e-13:

@@ -214,6 +214,6 @@ def _flown(arc: Arc, law: Environment) -> _Flown:
     """Points along an arc by the law of flight that it was fitted with."""
     duration = max(arc.t1_s - arc.t0_s, 0.0)
     t = np.append(np.arange(0.0, duration, STEP_S), duration)
-    own = replace(law, drag=arc.drag, lift=arc.lift)
+    own = replace(law, drag=arc.drag, lift=arc.lift, lift_bend=arc.lift_bend)
     states = fly(arc.xyz_m, arc.v_mps, arc.omega_radps, t, own)
     return _Flown(arc.t0_s + t, states.xyz_m)

@@ -6,7 +6,7 @@ meanings with each column. Raise `TABLES_VERSION` when a column changes.
 
 from dataclasses import dataclass
 
-TABLES_VERSION = 1
+TABLES_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,8 @@ ARCS = (
         for j in range(i, 9)
     ),
     _number("drag", "1", "drag coefficient used"),
-    _number("lift", "1", "scale of the lift law used"),
+    _number("lift", "1", "scale of the lift law used: CL = lift S / (lift_bend S + 1)"),
+    _number("lift_bend", "1", "bend of the lift law used; 0 where lift is linear in S"),
     _whole("n_detections", "how many detections lie on it"),
     _number("residual_rms", "1", "residual over its claimed error; 1 where the errors are right"),
 )  # fmt: skip

@@ -86,6 +86,7 @@ def arc_rows(clip: str, flights: Flights, play: Play) -> Iterator[Row]:
         row |= {
             "drag": arc.drag,
             "lift": arc.lift,
+            "lift_bend": arc.lift_bend,
             "n_detections": len(arc.rows),
             "residual_rms": arc.residual_rms,
         }

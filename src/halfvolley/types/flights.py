@@ -27,6 +27,7 @@ class Arc:
     cov: FloatArray  # (9, 9)
     drag: float  # drag coefficient used
     lift: float  # scale of the lift law used
+    lift_bend: float  # its bend: CL = lift S / (lift_bend S + 1)
     rows: IntArray  # rows of Flights.detections that lie on it
     residual_rms: float  # weighted, 1 where the claimed detection errors are right
     contact_in: int  # id of the contact it starts from, -1 unknown
