@@ -17,7 +17,7 @@ from halfvolley.session.schema import read_session
 from halfvolley.video import probe
 
 MEASURING_S = 300_000  # [ms] much more than it takes, for a machine that has other things to do
-SCREENS = ("camera", "ball", "labels", "play", "report")
+SCREENS = ("camera", "ball", "labels", "detector", "play", "report")
 
 
 def component(page, css: str, expression: str):
@@ -78,6 +78,7 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("No region is left out").wait_for()
 
     # what looks for the ball, and back
+    page.get_by_role("link", name="Detector", exact=True).click()
     page.get_by_label("Motion, shape and colour").check()
     page.get_by_role("button", name="Measure again").wait_for()
     assert read_session(folder).ball.detector == "classical"
@@ -227,6 +228,7 @@ def test_every_screen_is_accessible(new_window, theme):
         "camera": "Clip and camera",
         "ball": "Ball",
         "labels": "Labels",
+        "detector": "Detector",
         "play": "Play",
         "report": "Report",
     }

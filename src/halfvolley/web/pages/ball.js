@@ -36,7 +36,7 @@ export default {
         <li v-if="here.length > 12" class="soft">and {{ here.length - 12 }} more that look less like a ball</li>
       </ol>
     </div>`,
-  props: { base: String, times: Array, size: Array, found: Array, known: Boolean, start: Array, editable: Boolean },
+  props: { base: String, times: Array, size: Array, found: Array, known: Boolean, start: Array, editable: Boolean, first: Number },
   data() {
     return { index: 0, shown: 0, here: [], answered: false, fates: FATES, colours: COLOURS, regions: this.start.map((r) => r.map((p) => [...p])) };
   },
@@ -54,7 +54,7 @@ export default {
     this.watcher.observe(this.$refs.stage);
     window.addEventListener("theme", this.draw);
     window.addEventListener("keydown", this.key);
-    this.go(Math.max(0, this.found.indexOf(2)));
+    this.go(this.first >= 0 ? this.first : Math.max(0, this.found.indexOf(2)));
   },
   unmounted() {
     this.watcher.disconnect();
