@@ -275,17 +275,7 @@ def add_point(
     StorageError
         If the file cannot be written.
     """
-    session.clip(clip)
-    said = {"clip": clip, "t_s": t_s} | {
-        key: value for key, value in (("server", server), ("winner", winner)) if value
-    }
-
-    def change(document: tomlkit.TOMLDocument) -> None:
-        table = tomlkit.table()
-        _put(table, said)
-        document.setdefault("points", tomlkit.aot()).append(table)
-
-    return _edit(session, change)
+    return _add_word(session, "points", clip, t_s, server=server, winner=winner)
 
 
 def undo_point(session: Session) -> Session:
@@ -310,13 +300,87 @@ def undo_point(session: Session) -> Session:
     """
     if not session.points:
         raise BadSession(f"{session.folder / FILE_NAME} has no word on a rally to take back")
+    return take_back(session, "points", len(session.points) - 1)
+
+
+def add_touch(
+    session: Session, clip: str, t_s: float, *, was: str = "", player: str = ""
+) -> Session:
+    """Write a person's word on one touch into session.toml; the last word on a touch counts.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    clip : str
+        Name of the clip.
+    t_s : float
+        Time of the touch, on the clip's own clock [s].
+    was : str
+        "none" where nothing was touched, or "".
+    player : str
+        End of who struck, or "".
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is no such clip, or a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+    return _add_word(session, "touches", clip, t_s, was=was, player=player)
+
+
+def _add_word(session: Session, name: str, clip: str, t_s: float, **said: str) -> Session:
+    session.clip(clip)
 
     def change(document: tomlkit.TOMLDocument) -> None:
-        points = document["points"]
-        assert isinstance(points, AoT | tomlkit.items.Array)
-        del points[len(points) - 1]
-        if not points:
-            document.remove("points")
+        table = tomlkit.table()
+        _put(table, {"clip": clip, "t_s": t_s} | {k: v for k, v in said.items() if v})
+        document.setdefault(name, tomlkit.aot()).append(table)
+
+    return _edit(session, change)
+
+
+def take_back(session: Session, table: str, index: int) -> Session:
+    """Take back one word on a rally or a touch.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    table : str
+        "points" or "touches".
+    index : int
+        Which one of it, from 0.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is none.
+    StorageError
+        If the file cannot be written.
+    """
+    said = session.points if table == "points" else session.touches
+    if not 0 <= index < len(said):
+        raise BadSession("this word was taken back already; look at the session again")
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        words = document[table]
+        assert isinstance(words, AoT | tomlkit.items.Array)
+        del words[index]
+        if not words:
+            document.remove(table)
 
     return _edit(session, change)
 

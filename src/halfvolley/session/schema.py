@@ -111,6 +111,13 @@ KEYS = (
         "points", "winner", "choice", "", "", "end that won the point; let: nobody did",
         choices=("", "A", "B", "let"),
     ),
+    Key("touches", "clip", "text", ..., "", "name of the clip"),
+    Key("touches", "t_s", "number", ..., "s", "time of the touch, on the clip's own clock"),
+    Key(
+        "touches", "was", "choice", "", "", "what it was; none: nothing was touched",
+        choices=("", "none"),
+    ),
+    Key("touches", "player", "choice", "", "", "end of who struck", choices=("", "A", "B")),
     Key("targets", "name", "text", ..., "", "what the zone is called"),
     Key(
         "targets", "corners_m", "outline", ..., "m",
@@ -178,6 +185,16 @@ class PointWord:
 
 
 @dataclass(frozen=True, slots=True)
+class SaidTouch:
+    """A person's word on one touch."""
+
+    clip: str
+    t_s: float
+    was: str  # "" or "none"
+    player: str  # "", "A" or "B"
+
+
+@dataclass(frozen=True, slots=True)
 class TargetZone:
     """A zone of the table that was to be hit."""
 
@@ -198,6 +215,7 @@ class Session:
     clips: tuple[ClipEntry, ...]
     match: MatchFacts = MatchFacts()
     points: tuple[PointWord, ...] = ()
+    touches: tuple[SaidTouch, ...] = ()
     targets: tuple[TargetZone, ...] = ()
     date: datetime.date | None = None
 
@@ -260,7 +278,7 @@ def _no_session(folder: Path) -> str:
 
 _TABLES: dict[str, type] = {
     "ball": dict, "air": dict, "players": dict, "clips": list, "match": dict, "points": list,
-    "targets": list,
+    "touches": list, "targets": list,
 }  # fmt: skip
 
 
@@ -295,6 +313,7 @@ class _Reader:
             clips=self._clips(),
             match=self._match(),
             points=self._points(),
+            touches=tuple(SaidTouch(**t) for t in self._many("touches")),
             targets=tuple(TargetZone(**t) for t in self._many("targets")),
         )
 
