@@ -55,11 +55,11 @@ def propose_labels(folder: Path, *, progress: Progress) -> str:
     return f"{accepted} labels are sure, {open_} wait for you."
 
 
-def cut_rally(folder: Path, *, progress: Progress, clip: str, rally: int) -> str:
-    """One rally as a video."""
+def cut_rallies(folder: Path, *, progress: Progress, clip: str, rallies: list[int]) -> str:
+    """Some rallies as one video."""
     from halfvolley.report.videos import write_rally_video
 
-    path = write_rally_video(folder, clip, rally, progress=progress)
+    path = write_rally_video(folder, clip, rallies, progress=progress)
     return f"{path.name} is ready; it is on the Report screen, under To hand on."
 
 
