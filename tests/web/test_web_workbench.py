@@ -13,6 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from running import serve
 
 from halfvolley.session.labels import read_labels
+from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
 from halfvolley.video import probe
 
@@ -86,6 +87,14 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("button", name="Measure again").wait_for(state="detached")
     assert read_session(folder).ball.detector == "auto"
 
+    # how good each is, and where it goes wrong
+    page.get_by_role("button", name="Compare them here").click()
+    page.get_by_text("2 detectors were compared").wait_for(timeout=MEASURING_S)
+    page.get_by_text("Held against the truth of this made footage").wait_for()
+    assert re.search(r"\d+\.\d %", page.get_by_role("row", name="The network").inner_text())
+    page.get_by_label("Detector", exact=True).select_option("classical")
+    assert page.locator(".worst h3").count() == 2
+
     # labels: twenty decisions by keyboard
     page.get_by_role("link", name="Labels").click()
     page.get_by_role("button", name="The ball", exact=True).click()
@@ -114,7 +123,7 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("button", name="Point to B").click()
     page.get_by_text("Kept. It counts").wait_for()
     assert read_session(folder).points[0].winner == "B"
-    page.get_by_role("button", name="Undo").click()
+    page.keyboard.press("u")
     page.get_by_text("Taken back").wait_for()
     assert read_session(folder).points == ()
 
@@ -122,6 +131,28 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("is on the Report screen").wait_for(timeout=MEASURING_S)
     (video,) = (folder / "report").glob("game-rally-*.mp4")
     assert 40 < len(probe(video).pts_s) < 110, "the rally and a little around it"
+
+    # a bounce that was none: marked at once, read anew with the next measurement; one more word
+    # on the same touch contradicts it, so the last one counts and is named
+    summary = read_summary(folder).clips[0]
+    bounce = summary.bounces[-1]
+    while component(page, ".play", "view.touch?.id") != bounce.contact_id:
+        page.keyboard.press("ArrowDown")
+    before = page.locator("canvas.court").first.get_attribute("aria-label")
+    page.get_by_role("button", name="By B", exact=True).click()
+    page.get_by_text("1 correction").wait_for()
+    page.keyboard.press("x")
+    page.get_by_text("2 corrections").wait_for()
+    page.get_by_text("Corrected touches are marked").wait_for()
+    assert page.locator("canvas.court").first.get_attribute("aria-label") != before
+    said = read_session(folder).touches
+    assert [(t.was, t.player) for t in said] == [("", "B"), ("none", "")]
+    assert all(abs(t.t_s - bounce.t_s) < 0.001 for t in said)
+
+    # filters act on the list of rallies and on what is drawn
+    page.get_by_label("Zone").select_option("Depth short")
+    page.get_by_text(re.compile(r"\d+ of \d+ touches, \d of 1 rallies")).wait_for()
+    page.get_by_role("button", name="Show all").click()
 
     # report: a name that looks like markup
     page.get_by_role("link", name="Report").click()
@@ -131,6 +162,9 @@ def test_the_whole_job(new_window, root):
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
     report = page.frame_locator("iframe.preview")
     report.get_by_text("Ilva <i>").first.wait_for()
+    after = read_summary(folder).clips[0]
+    assert len(after.bounces) == len(summary.bounces) - 1
+    assert any("the last one counts" in words for words in after.warnings)
     assert window.complaints == []
 
 

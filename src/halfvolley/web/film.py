@@ -4,6 +4,7 @@ A film keeps its decoder open: the next frame costs one decoding, a jump a searc
 before. The frames that were decoded last are kept, since requests for neighbours come in any order.
 """
 
+import contextlib
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
@@ -13,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from halfvolley.errors import BadInput
+from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
 from halfvolley.session.recording import Recording
@@ -70,6 +71,7 @@ class Film:
         self.info = recording.info
         self._store = store
         self._lock = threading.Lock()
+        self._near_lock = threading.Lock()
         self._frames: Iterator[Frame] = iter(())
         self._container: Any = None  # the file that was looked into last, kept open
         self._open_path: Path | None = None
@@ -101,6 +103,29 @@ class Film:
             data = encode_jpeg(self._picture(index), width_px)
         self._store.put(name, data)
         return data
+
+    def near(self, index: int, width_px: int) -> tuple[bytes, int]:
+        """The picture that is at hand most quickly near a frame, and which frame it is of.
+
+        Parameters
+        ----------
+        index : int
+            The frame.
+        width_px : int
+            As for `jpeg`.
+
+        Returns
+        -------
+        tuple of bytes and int
+            That frame itself where it is kept; else the next one that is coded alone.
+        """
+        if self._store.get((*self._name, index, width_px)) is None:
+            start_s = float(self.info.pts_s[index])
+            with contextlib.suppress(FootageError, StopIteration), self._near_lock:
+                reader = FrameReader(self.recording.parts[0], start_s=start_s, keyframes_only=True)
+                frame = next(iter(reader))
+                return encode_jpeg(to_rgb(frame, self.info), width_px), frame.index
+        return self.jpeg(index, width_px), index
 
     def _picture(self, index: int) -> ByteImage:
         """A decoded frame; the lock is held."""

@@ -7,12 +7,13 @@ from fastapi import APIRouter, Response
 from starlette.responses import PlainTextResponse
 
 from halfvolley.errors import BadInput, HalfvolleyError
-from halfvolley.session.schema import read_session
+from halfvolley.session.schema import ClipEntry, Session, read_session
 from halfvolley.web.film import WIDTHS_PX, Film
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
+GLANCE_PX = 960  # wide, while somebody moves about
 _KEEP = {"Cache-Control": "private, max-age=3600"}  # the address changes with the file
 
 
@@ -25,7 +26,7 @@ def picture_routes(bench: "Bench") -> APIRouter:
         key: str, clip: str, frame: int, u: float, v: float, side: float, near: int = 2
     ) -> Response:
         def make() -> bytes:
-            film = film_of(bench, key, clip)
+            _, _, film = film_of(bench, key, clip)
             if not (0 <= near <= 3 and 8.0 <= side <= 2.0 * max(film.info.size_px)):
                 raise BadInput("such a strip is not made")
             if not 0 <= frame < len(film.info.pts_s):
@@ -39,15 +40,27 @@ def picture_routes(bench: "Bench") -> APIRouter:
         def make() -> bytes:
             if width not in WIDTHS_PX:
                 raise BadInput(f"pictures are {WIDTHS_PX} px wide")
-            return film_of(bench, key, clip).jpeg(index, width)
+            return film_of(bench, key, clip)[2].jpeg(index, width)
 
         return _jpeg(make)
+
+    @routes.get("/{key}/{clip}/{index}/near.jpg")
+    def near(key: str, clip: str, index: int) -> Response:
+        try:
+            session, entry, film = film_of(bench, key, clip)
+            if not 0 <= index < len(film.info.pts_s):
+                raise BadInput(f"there is no frame {index}")
+            data, shown = bench.glances.picture(session, entry, film, index, GLANCE_PX)
+        except HalfvolleyError as error:
+            return PlainTextResponse(str(error), 404)
+        said = {"X-Frame": str(shown), "Cache-Control": "no-store"}
+        return Response(data, media_type="image/jpeg", headers=said)
 
     return routes
 
 
-def film_of(bench: "Bench", key: str, clip: str) -> Film:
-    """The film of a session's clip.
+def film_of(bench: "Bench", key: str, clip: str) -> tuple[Session, ClipEntry, Film]:
+    """A session's clip, and the film of it.
 
     Raises
     ------
@@ -57,7 +70,7 @@ def film_of(bench: "Bench", key: str, clip: str) -> Film:
     session = read_session(bench.places.session(key))
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    return bench.films.of(entry.files)
+    return session, entry, bench.films.of(entry.files)
 
 
 def _jpeg(make: Callable[[], bytes]) -> Response:

@@ -117,7 +117,8 @@ def _contact(row: ContactRow, seen: ClipCamera | None) -> Json:
 def _flight(path: FlightPath, seen: ClipCamera | None) -> Json:
     uv = [] if seen is None else _seen(seen, float(path.t_s[0]), path.xyz_m)
     return {
-        "rally": path.rally_id, "contact": path.contact_in, "t": np.round(path.t_s, 5).tolist(), "uv": uv,
+        "rally": path.rally_id, "contact": path.contact_in,
+        "t": np.round(path.t_s, 5).tolist(), "uv": uv,
         "xyz": np.round(path.xyz_m, 4).tolist(),
     }  # fmt: skip
 

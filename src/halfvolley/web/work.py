@@ -46,6 +46,14 @@ def find_camera(folder: Path, *, progress: Progress, clip: str) -> str:
     )
 
 
+def make_small_copy(folder: Path, *, progress: Progress, clip: str) -> str:
+    """A small copy of a clip that is slow to jump about in."""
+    from halfvolley.session.proxy import make_proxy
+
+    make_proxy(folder, clip, progress=progress)
+    return f"{clip} can be jumped about in quickly now."
+
+
 def propose_labels(folder: Path, *, progress: Progress) -> str:
     """Labels from what was measured; what a person decided stays."""
     from halfvolley.session.labels import harvest_labels

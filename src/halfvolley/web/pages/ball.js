@@ -25,7 +25,7 @@ export default {
         <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd>←</kbd></button>
         <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd>→</kbd></button>
         <button type="button" class="button small" @click="hop">Next frame without the ball <kbd>↓</kbd></button>
-        <input type="range" min="0" :max="times.length - 1" :value="index" aria-label="Frame" :aria-valuetext="when" @input="go(+$event.target.value)">
+        <input type="range" min="0" :max="times.length - 1" :value="index" aria-label="Frame" :aria-valuetext="when" @input="go(+$event.target.value, true)">
         <output class="number">{{ when }}</output>
       </div>
       <canvas ref="strip" class="found" role="img" :aria-label="foundWords" @pointerdown="seek"></canvas>
@@ -49,7 +49,7 @@ export default {
   },
   mounted() {
     this.film = new Film(this.base, this.times.length, 960);
-    this.film.arrived = (i) => { if (i === this.index) { this.shown = i; this.draw(); } };
+    this.film.arrived = (i, rough) => { if (rough || i === this.index) { this.shown = i; this.draw(); } };
     this.watcher = new ResizeObserver(() => this.draw());
     this.watcher.observe(this.$refs.stage);
     window.addEventListener("theme", this.draw);
@@ -62,11 +62,12 @@ export default {
     window.removeEventListener("keydown", this.key);
   },
   methods: {
-    go(i) {
+    go(i, quick = false) {
       const step = Math.sign(i - this.index) || 1;
       this.index = Math.min(this.times.length - 1, Math.max(0, i));
       if (this.film.get(this.index)) this.shown = this.index;
-      this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
+      if (quick) this.film.scrub(this.index);
+      else this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
       this.here = [];
       this.answered = false;
       this.$emit("look", this.index);

@@ -52,7 +52,9 @@ async def ball(bench: "Bench", key: str, clip: str, frame: str = "") -> None:
         state, session = await open_session(bench, key)
         entry = session.clip(clip)
         bench.places.check(session, [entry])
-        info = (await asyncio.to_thread(bench.films.of, entry.files)).info
+        film = await asyncio.to_thread(bench.films.of, entry.files)
+        info = film.info
+        await asyncio.to_thread(bench.glances.prepare, bench, session, entry, film)
         found = await asyncio.to_thread(read_candidates, state.folder, clip, len(info.pts_s))
     except HalfvolleyError as error:
         trouble_page(str(error))

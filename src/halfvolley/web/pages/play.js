@@ -161,8 +161,8 @@ export default {
   },
   mounted() {
     this.film = new Film(this.base, this.times.length, 960);
-    this.film.arrived = (i) => {
-      if (i !== this.index) return;
+    this.film.arrived = (i, rough) => {
+      if (!rough && i !== this.index) return;
       this.shown = i;
       this.draw();
     };
@@ -181,15 +181,16 @@ export default {
   },
   methods: {
     // --- moving in time
-    go(i) {
+    go(i, quick = false) {
       const step = Math.sign(i - this.index) || 1;
       this.playing = false;
       this.index = Math.min(this.times.length - 1, Math.max(0, i));
       if (this.film.get(this.index)) this.shown = this.index;
-      this.film.want(this.index, [1, 2, 3, 4, 5, 6].map((k) => this.index + k * step));
+      if (quick) this.film.scrub(this.index);
+      else this.film.want(this.index, [1, 2, 3, 4, 5, 6].map((k) => this.index + k * step));
       this.draw();
     },
-    goTime(t) { return this.go(frameAt(this.times, t)); },
+    goTime(t, quick = false) { return this.go(frameAt(this.times, t), quick); },
     hop(way) {
       const list = this.allowed.length ? this.allowed : this.contacts;
       const next = way > 0 ? list.find((c) => this.frameOf(c) > this.index) : [...list].reverse().find((c) => this.frameOf(c) < this.index);
@@ -249,7 +250,7 @@ export default {
     },
     seek(event) {
       const canvas = event.target;
-      const move = (e) => this.goTime(timeAt(canvas, e, this.view()));
+      const move = (e) => this.goTime(timeAt(canvas, e, this.view()), true);
       canvas.setPointerCapture(event.pointerId);
       move(event);
       canvas.onpointermove = move;

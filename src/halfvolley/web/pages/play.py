@@ -89,10 +89,11 @@ def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json]:
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    info = bench.films.of(entry.files).info
+    film = bench.films.of(entry.files)
+    bench.glances.prepare(bench, session, entry, film)
     files = (folder / FILE_NAME, folder / "tables" / MANIFEST)
     stamps = tuple(path.stat().st_mtime_ns if path.is_file() else 0 for path in files)
-    return info, _kept_data(folder, clip, stamps)
+    return film.info, _kept_data(folder, clip, stamps)
 
 
 @lru_cache(maxsize=4)
