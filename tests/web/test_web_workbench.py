@@ -91,7 +91,7 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("button", name="Compare them here").click()
     page.get_by_text("2 detectors were compared").wait_for(timeout=MEASURING_S)
     page.get_by_text("Held against the truth of this made footage").wait_for()
-    assert re.search(r"\d+\.\d %", page.get_by_role("row", name="The network").inner_text())
+    assert re.search(r"\d+\.\d %", page.get_by_role("row", name="The network has").inner_text())
     page.get_by_label("Detector", exact=True).select_option("classical")
     assert page.locator(".worst h3").count() == 2
 
@@ -119,7 +119,7 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("link", name="Play").click()
     page.locator(".rallies li").first.wait_for()
     page.keyboard.press("ArrowDown")
-    page.locator("p.now strong").wait_for()
+    page.locator(".now strong").wait_for()
     page.get_by_role("button", name="Point to B").click()
     page.get_by_text("Kept. It counts").wait_for()
     assert read_session(folder).points[0].winner == "B"

@@ -9,6 +9,7 @@ from halfvolley.report.material import Material, read_material
 from halfvolley.session.pipeline import load_clip
 
 BEFORE_S, AFTER_S = 0.8, 1.0  # shown of a rally's surroundings: the toss, and where the ball goes
+BLURRED = "-blurred"  # ends the name of a video in which faces are blurred
 MOST_NAMED = 8  # rallies in the name of a file
 Progress = Callable[[str, float], None]
 Shown = tuple[str, list[int], float]  # the clip, numbers of rallies (none: all of it), how slow
@@ -45,14 +46,16 @@ def make_videos(
         If there is no such rally.
     """
     pace = "" if slow == 1.0 else f"-slow{slow:g}"
+    session = m.records.session
+    veiled = {e.name: BLURRED for e in session.clips if e.blur_px or session.report.blur != "no"}
     videos: dict[str, Shown] = {}
     if whole:
         for clip in m.records.summary.clips:
-            name = f"{clip.clip}-overlay{pace}.mp4"
+            name = f"{clip.clip}-overlay{pace}{veiled.get(clip.clip, '')}.mp4"
             _write(out / name, m, clip.clip, (), slow, tell)
             videos[name] = (clip.clip, [], slow)
     for clip_name, numbers in _by_clip(m, rallies).items():
-        name = f"{clip_name}-{_which(numbers)}{pace}.mp4"
+        name = f"{clip_name}-{_which(numbers)}{pace}{veiled.get(clip_name, '')}.mp4"
         _write(out / name, m, clip_name, _spans(m, numbers), slow, tell)
         videos[name] = (clip_name, numbers, slow)
     return videos

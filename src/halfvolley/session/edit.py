@@ -13,7 +13,7 @@ from tomlkit.items import AoT, Table
 
 from halfvolley.errors import BadInput, BadSession, FootageError
 from halfvolley.session.files import write_atomic
-from halfvolley.session.schema import FILE_NAME, KEYS, Key, Session, read_session
+from halfvolley.session.schema import FILE_NAME, KEYS, Key, Session, TargetZone, read_session
 
 _HEAD = """\
 A session of halfvolley: what a person says about some clips. Lines that begin with # are hints:
@@ -212,6 +212,71 @@ def set_players(session: Session, name_a: str, name_b: str) -> Session:
 
     def change(document: tomlkit.TOMLDocument) -> None:
         _put(document.setdefault("players", tomlkit.table()), {"A": name_a, "B": name_b})
+
+    return _edit(session, change)
+
+
+def set_report(session: Session, **said: Any) -> Session:
+    """Write what the report shall be like into session.toml; None takes a key away.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    **said
+        Keys of [report] and their values.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        _put(document.setdefault("report", tomlkit.table()), said)
+
+    return _edit(session, change)
+
+
+def set_targets(session: Session, targets: Sequence[TargetZone]) -> Session:
+    """Write the zones that were to be hit into session.toml, instead of those that were there.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    targets : sequence of TargetZone
+        All of them; none takes the table away.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        document.pop("targets", None)
+        zones = tomlkit.aot()
+        for target in targets:
+            table = tomlkit.table()
+            _put(table, {"name": target.name, "corners_m": target.corners_m})
+            zones.append(table)
+        if targets:
+            document.add("targets", zones)
 
     return _edit(session, change)
 
@@ -458,6 +523,7 @@ _EXAMPLES = {
     "end_a": '"left"',
     "table": "1",
     "corners_px": "[[450.0, 690.0], [590.0, 520.0], [1330.0, 520.0], [1470.0, 690.0]]",
+    "blur_px": "[[[0, 0], [300, 0], [300, 200], [0, 200]]]",
     "masks_px": "[[[0, 0], [300, 0], [300, 200], [0, 200]]]",
     "readout_s": "0.012",
     "exposure_s": "0.002",

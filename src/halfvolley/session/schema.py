@@ -89,6 +89,10 @@ KEYS = (
         "polygons in the picture where no ball is looked for",
     ),
     Key(
+        "clips", "blur_px", "polygons", (), "px",
+        "polygons in the picture that are blurred in pictures and videos of the report",
+    ),
+    Key(
         "clips", "readout_s", "number", None, "s",
         "time from the first row's exposure to the last row's; left out: estimated", 0, 0.1,
     ),
@@ -122,6 +126,12 @@ KEYS = (
     Key(
         "targets", "corners_m", "outline", ..., "m",
         "corners (x, y) of a zone of the table that was to be hit, three or more",
+    ),
+    Key("report", "language", "text", "en", "", "of the report, where no other is asked for"),
+    Key(
+        "report", "blur", "choice", "no", "",
+        "what is blurred in its pictures and videos beside blur_px; heads: what moves where "
+        "players' heads can be", choices=("no", "heads"),
     ),
 )  # fmt: skip
 
@@ -157,6 +167,7 @@ class ClipEntry:
     table: int
     corners_px: tuple[tuple[float, float], ...] | None
     masks_px: tuple[tuple[tuple[float, float], ...], ...]
+    blur_px: tuple[tuple[tuple[float, float], ...], ...]
     readout_s: float | None
     exposure_s: float | None
 
@@ -172,6 +183,14 @@ class MatchFacts:
 
     best_of: int = 0  # 0: no match, no score
     first_server: str = "unknown"  # "unknown", "A" or "B"
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFacts:
+    """What the report shall be like, as a person said."""
+
+    language: str = "en"
+    blur: str = "no"  # "no" or "heads"
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +237,7 @@ class Session:
     touches: tuple[SaidTouch, ...] = ()
     targets: tuple[TargetZone, ...] = ()
     date: datetime.date | None = None
+    report: ReportFacts = ReportFacts()
 
     def clip(self, name: str) -> ClipEntry:
         """The clip of that name.
@@ -278,7 +298,7 @@ def _no_session(folder: Path) -> str:
 
 _TABLES: dict[str, type] = {
     "ball": dict, "air": dict, "players": dict, "clips": list, "match": dict, "points": list,
-    "touches": list, "targets": list,
+    "touches": list, "targets": list, "report": dict,
 }  # fmt: skip
 
 
@@ -312,6 +332,7 @@ class _Reader:
             player_b=players["B"],
             clips=self._clips(),
             match=self._match(),
+            report=ReportFacts(**self._table("report", self.data.get("report", {}), 0)),
             points=self._points(),
             touches=tuple(SaidTouch(**t) for t in self._many("touches")),
             targets=tuple(TargetZone(**t) for t in self._many("targets")),

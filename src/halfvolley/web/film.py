@@ -17,6 +17,7 @@ import numpy as np
 from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
+from halfvolley.report.veil import Veil
 from halfvolley.session.recording import Recording
 from halfvolley.types import ByteImage, Frame
 from halfvolley.video import FrameReader, open_clip, to_rgb
@@ -103,6 +104,21 @@ class Film:
             data = encode_jpeg(self._picture(index), width_px)
         self._store.put(name, data)
         return data
+
+    def veiled(self, index: int, width_px: int, veil: Veil) -> bytes:
+        """A frame as it is handed on, blurred.
+
+        Raises
+        ------
+        BadInput, FootageError
+            As for `jpeg`.
+        """
+        if not 0 <= index < len(self.info.pts_s):
+            raise BadInput(f"there is no frame {index}")
+        with self._lock:
+            picture = self._picture(index).copy()
+        veil.over(picture)
+        return encode_jpeg(picture, width_px)
 
     def near(self, index: int, width_px: int) -> tuple[bytes, int]:
         """The picture that is at hand most quickly near a frame, and which frame it is of.

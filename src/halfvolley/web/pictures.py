@@ -1,13 +1,16 @@
 """Pictures for pages: frames of clips, and what was cut out of them."""
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from fastapi import APIRouter, Response
 from starlette.responses import PlainTextResponse
 
 from halfvolley.errors import BadInput, HalfvolleyError
-from halfvolley.session.schema import ClipEntry, Session, read_session
+from halfvolley.report.veil import Veil, make_veil
+from halfvolley.session.pipeline import kept_result
+from halfvolley.session.schema import FILE_NAME, ClipEntry, Session, read_session
 from halfvolley.web.film import WIDTHS_PX, Film
 
 if TYPE_CHECKING:
@@ -36,11 +39,13 @@ def picture_routes(bench: "Bench") -> APIRouter:
         return _jpeg(make)
 
     @routes.get("/{key}/{clip}/{index}.jpg")
-    def frame(key: str, clip: str, index: int, width: int = 960) -> Response:
+    def frame(key: str, clip: str, index: int, width: int = 960, handed: str = "") -> Response:
         def make() -> bytes:
             if width not in WIDTHS_PX:
                 raise BadInput(f"pictures are {WIDTHS_PX} px wide")
-            return film_of(bench, key, clip)[2].jpeg(index, width)
+            session, entry, film = film_of(bench, key, clip)
+            veil = _veil(session, entry, film, session_stamp(session)) if handed else None
+            return film.jpeg(index, width) if veil is None else film.veiled(index, width, veil)
 
         return _jpeg(make)
 
@@ -57,6 +62,21 @@ def picture_routes(bench: "Bench") -> APIRouter:
         return Response(data, media_type="image/jpeg", headers=said)
 
     return routes
+
+
+def session_stamp(session: Session) -> int:
+    """Names what session.toml says now."""
+    return (session.folder / FILE_NAME).stat().st_mtime_ns
+
+
+@lru_cache(maxsize=2)
+def _veil(session: Session, entry: ClipEntry, film: Film, stamp: int) -> Veil | None:
+    """What is blurred in a clip when it is handed on."""
+    del stamp  # when session.toml was written
+    found = kept_result(session, entry.name, "camera")
+    if found is None:
+        raise BadInput("the camera must be found first; measure the session")
+    return make_veil(session, entry, film.recording, found.camera)
 
 
 def film_of(bench: "Bench", key: str, clip: str) -> tuple[Session, ClipEntry, Film]:

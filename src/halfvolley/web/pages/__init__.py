@@ -11,6 +11,7 @@ from halfvolley.web.pages.ball import ball
 from halfvolley.web.pages.camera import camera
 from halfvolley.web.pages.detector import detector
 from halfvolley.web.pages.enter import enter
+from halfvolley.web.pages.faces import faces
 from halfvolley.web.pages.home import home, new
 from halfvolley.web.pages.jobs import job_strip
 from halfvolley.web.pages.labels import labels
@@ -41,6 +42,7 @@ def build(bench: "Bench") -> None:
         "/s/{key}/labels/{clip}": lambda key, clip: labels(bench, key, unquote(clip)),
         "/s/{key}/detector/{clip}": lambda key, clip: detector(bench, key, unquote(clip)),
         "/s/{key}/play/{clip}": lambda key, clip: play(bench, key, unquote(clip)),
+        "/s/{key}/faces/{clip}": lambda key, clip: faces(bench, key, unquote(clip)),
         "/s/{key}/report/{clip}": lambda key, clip: report(bench, key, unquote(clip)),
     }
     screen = ui.sub_pages(pages).classes(replace="screen")

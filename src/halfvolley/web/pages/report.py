@@ -7,7 +7,8 @@ from nicegui import ui
 
 from halfvolley.errors import HalfvolleyError
 from halfvolley.report import is_current
-from halfvolley.session.edit import set_players
+from halfvolley.report.language import languages
+from halfvolley.session.edit import set_players, set_report
 from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
 from halfvolley.web.pages.frame import (
@@ -18,12 +19,16 @@ from halfvolley.web.pages.frame import (
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, note, tag
+from halfvolley.web.pages.targets import Targets
+from halfvolley.web.parts import announce, button, link, note, quoted, tag
 from halfvolley.web.state import SessionState
 from halfvolley.web.work import draw_video, measure_all
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
+
+
+LANGUAGES = {"en": "English", "de": "Deutsch"}
 
 
 async def report(bench: "Bench", key: str, clip: str) -> None:
@@ -42,6 +47,9 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
             _preview(bench, key, state)
         with tag("aside", "", "side", aria_label="What is on the report"):
             _names(bench, state, may_write)
+            Targets(bench, state, may_write).draw()
+            _language(bench, state, may_write)
+            _faces(key, clip, state)
             if state.measured:
                 _hand_on(bench, key, state.folder)
 
@@ -90,6 +98,38 @@ def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
                           autocomplete="off")  # fmt: skip
                 box.on("input", _put(said, end), js_handler="(e) => emit(e.target.value)")
         button("Keep the names", guarded(may_write, keep))
+
+
+def _language(bench: "Bench", state: SessionState, may_write: Any) -> None:
+    assert state.session is not None
+
+    def choose(code: str) -> None:
+        set_report(read_session(state.folder), language=None if code == "en" else code)
+        _renew(bench, state.folder)
+
+    with tag("section", "", "panel"), tag("div", "", "field"):
+        tag("label", "Language of the report", for_="language")
+        box = tag("select", id="language", look="short")
+        with box:
+            for code in languages():
+                here = code == state.session.report.language
+                tag("option", LANGUAGES.get(code, code), value=code, selected=here)
+        box.on("change", lambda event: guarded(may_write, choose)(str(event.args)),
+               js_handler="(e) => emit(e.target.value)")  # fmt: skip
+
+
+def _faces(key: str, clip: str, state: SessionState) -> None:
+    assert state.session is not None
+    n = sum(len(entry.blur_px) for entry in state.session.clips)
+    words = "Players are blurred where they move" if state.session.report.blur == "heads" else (
+        "Players are shown as they were filmed"
+    )  # fmt: skip
+    if n:
+        words += f"; {n} {'region is' if n == 1 else 'regions are'} blurred"
+    with tag("section", "", "panel"):
+        tag("h2", "Faces")
+        tag("p", f"{words}, in pictures and videos.", "soft")
+        link("Choose what is blurred", f"/s/{key}/faces/{quoted(clip)}", "button")
 
 
 def _put(said: dict[str, str], end: str) -> Any:

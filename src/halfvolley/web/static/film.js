@@ -4,10 +4,11 @@ const AT_ONCE = 4;
 const STOPPED_MS = 120; // without another wish: somebody looks
 
 export class Film {
-  constructor(base, count, width) {
+  constructor(base, count, width, more = "") {
     this.base = base;
     this.count = count;
     this.width = width;
+    this.more = more; // of the address
     this.kept = new Map(); // number -> Image, oldest use first
     this.waiting = []; // numbers, most wanted first
     this.running = new Set();
@@ -69,7 +70,7 @@ export class Film {
 
   async _fetch(i) {
     const image = new Image();
-    image.src = `${this.base}/${i}.jpg?width=${this.width}`;
+    image.src = `${this.base}/${i}.jpg?width=${this.width}${this.more}`;
     try {
       await image.decode();
       this.kept.set(i, image);
