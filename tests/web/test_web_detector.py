@@ -24,7 +24,8 @@ from halfvolley.web.pages.targets import zone_corners
 
 SETTINGS = {"seed": 1, "steps": 1500, "minutes": 12.0}
 POINTS = [
-    {"step": step, "took_s": 0.5 * step, "loss": loss, "goodness": {"own": {"average_precision": own}}}
+    {"step": step, "took_s": 0.5 * step, "loss": loss,
+     "goodness": {"own": {"average_precision": own}}}
     for step, loss, own in ((0, 0.0, 0.71), (100, 0.4, 0.83), (200, 0.3, 0.9))
 ]  # fmt: skip
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from running import serve
+from test_web_jobs import wait_for
 
 from halfvolley.session.labels import read_labels
 from halfvolley.session.read import read_summary
@@ -157,6 +158,20 @@ def test_the_whole_job(new_window, root):
     # report: a name that looks like markup
     page.get_by_role("link", name="Report").click()
     page.get_by_role("link", name=f"Video: {video.name}").wait_for()
+
+    # a target of two fields, and faces that are blurred in what is handed on
+    page.get_by_text("Add a zone that was to be hit").click()
+    for field in ("Half B, long, row 1", "Half B, half-long, row 1"):
+        page.get_by_role("button", name=field).click()
+    page.get_by_label("What it is called").fill("deep <b>")
+    page.get_by_role("button", name="Keep the target").click()
+    page.get_by_role("button", name="Take away the target deep <b>").wait_for()
+    assert read_session(folder).targets[0].corners_m[2] == (1.37, 0.762)
+    page.get_by_role("link", name="Choose what is blurred").click()
+    page.get_by_label("Blur what moves where players' heads can be").check()
+    wait_for(lambda: read_session(folder).report.blur == "heads")
+    page.get_by_role("link", name="Back to the report").click()
+    page.get_by_text("Players are blurred where they move").wait_for()
     page.get_by_label("Name at end A").fill("Ilva <i>")
     page.get_by_role("button", name="Keep the names").click()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
@@ -275,6 +290,9 @@ def test_every_screen_is_accessible(new_window, theme):
             page.get_by_role("button", name="Many at a glance").click()
             time.sleep(0.4)
             look_over(page, "labels, sheet")
+    page.get_by_role("link", name="Choose what is blurred").click()
+    page.get_by_role("button", name="Keep the regions").wait_for()
+    look_over(page, "faces")
     window.open("/")
     page.locator(".card").first.wait_for()
     look_over(page, "home")

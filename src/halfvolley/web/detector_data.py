@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.errors import BadSession, HalfvolleyError, StorageError
 from halfvolley.report.score import FOLDER as SCORES
 from halfvolley.session.labels import read_labels
 from halfvolley.session.models import FOLDER, read_card
@@ -47,7 +47,7 @@ class Comparison:
 class Teaching:
     """Whether and from what a detector can be taught, and how it goes."""
 
-    trouble: str  # why no training can run here at all; "" where it can
+    trouble: str  # why no training can run here now; "" where it can
     ready: int  # labels to learn from
     by_people: int
     unfinished: Unfinished | None
@@ -108,6 +108,8 @@ def read_teaching(session: Session) -> Teaching:
         ready, by_people = len(labels.usable), sum(x.by_person for x in labels.usable)
     except BadSession:
         pass  # none yet
+    except StorageError as error:
+        trouble = trouble or str(error)
     cards = [read_card(str(p)) for p in sorted((session.folder / FOLDER).glob("*.onnx"))]
     newest = next((card for card in reversed(cards) if card is not None), None)
     return Teaching(trouble, ready, by_people, read_unfinished(session.folder), newest)
