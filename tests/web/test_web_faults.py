@@ -17,6 +17,13 @@ from halfvolley.session.labels import open_labels, read_labels
 from halfvolley.session.schema import read_session
 from halfvolley.types import Label
 
+# of an interpreter that finds no PyTorch
+NO_TORCH = """
+from importlib.machinery import PathFinder
+find = PathFinder.find_spec
+PathFinder.find_spec = lambda name, *more: None if name == "torch" else find(name, *more)
+"""
+
 
 @pytest.fixture
 def club(short_clip, tmp_path):
@@ -118,7 +125,7 @@ def test_a_full_disk_while_reviewing(new_window, club, bench):
     assert [x.decision for x in read_labels(club).labels if x.by_person] == ["accepted"]
     page.get_by_role("link", name="Detector", exact=True).click()
     page.get_by_label("Motion, shape and colour").check()
-    page.get_by_text("cannot write").wait_for()
+    page.locator(".announcer").get_by_text("cannot write").wait_for()
     assert read_session(club).ball.detector == "auto", "the file is as it was"
     resource.prlimit(pid, resource.RLIMIT_FSIZE, (endless, endless))
     page.get_by_role("link", name="Labels").click()
@@ -130,8 +137,7 @@ def test_a_full_disk_while_reviewing(new_window, club, bench):
 
 
 def test_without_pytorch_all_but_training_works(new_window, club, bench, tmp_path, short_clip):
-    # an interpreter that finds no torch
-    (tmp_path / "sitecustomize.py").write_text("import sys\nsys.modules['torch'] = None\n")
+    (tmp_path / "sitecustomize.py").write_text(NO_TORCH)
     own = serve(club.parent, more=("--footage", str(short_clip.parent)), path=tmp_path)
     bench.append(own)
     window = new_window(address=own.address)

@@ -70,8 +70,8 @@ def test_pieces_show_the_frames_that_they_say(session, monkeypatch):
     data, shown = glances.picture(session, entry, film, 20, 960)
     assert shown == 20, "without a copy, and no keyframe after it, the frame itself"
     calls = []
-    real = proxy._make_piece
-    monkeypatch.setattr(proxy, "_make_piece", lambda *said: calls.append(said[2]) or real(*said))
+    real = proxy.make_piece
+    monkeypatch.setattr(proxy, "make_piece", lambda *said: calls.append(said[2]) or real(*said))
     done = proxy.make_proxy(session.folder, entry.name)
     assert done.missing == [] and calls == [0, 1, 2]
     assert not list(pieces.folder.glob(".*")), "nothing unfinished is left"

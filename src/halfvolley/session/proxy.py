@@ -146,12 +146,21 @@ def make_proxy(folder: Path | str, clip: str, *, progress: Progress | None = Non
         for number in pieces.missing:
             tell(text, number / pieces.count)
             _check_room(pieces.folder)
-            _make_piece(recording, pieces, number)
+            make_piece(recording, pieces, number)
     tell(text, 1.0)
     return pieces
 
 
-def _make_piece(recording: Recording, pieces: Pieces, number: int) -> None:
+def make_piece(recording: Recording, pieces: Pieces, number: int) -> None:
+    """Make one piece; it appears whole or not at all.
+
+    Raises
+    ------
+    FootageError
+        If the clip cannot be read.
+    StorageError
+        If the piece cannot be written.
+    """
     info = recording.info
     rate = Fraction(1.0 / (info.frame_interval_s * pieces.every)).limit_denominator(1001)
     settings = WriterSettings(
