@@ -134,6 +134,7 @@ def _taught(camera: Camera, address: str) -> None:
     page.goto(address)
     page.locator(".card .cover").click()
     page.get_by_role("link", name="Detector", exact=True).click()
+    page.locator(".choices").wait_for()
     compare = page.get_by_role("button", name=re.compile("Compare them"))
     if compare.count():
         camera.take(page, "detector-not-compared")

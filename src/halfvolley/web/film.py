@@ -7,7 +7,7 @@ before. The frames that were decoded last are kept, since requests for neighbour
 import contextlib
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from halfvolley.video import FrameReader, open_clip, to_rgb
 
 KEPT_BYTES = 192 << 20  # of JPEGs of all films
 KEPT_FILMS = 4
+RECENT_BYTES = 64 << 20  # of decoded frames of one film
 NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
 TILE_PX = 288  # side of one picture of a strip
 WIDTHS_PX = (320, 960, 1920)  # what a page may ask for
@@ -153,7 +154,7 @@ class Film:
             self._next = frame.index + 1
             picture = to_rgb(frame, self.info)
             self._recent[frame.index] = picture
-            if len(self._recent) > NEAR:
+            while len(self._recent) > max(1, min(NEAR, RECENT_BYTES // picture.nbytes)):
                 self._recent.popitem(last=False)
             if frame.index >= index:  # one that cannot be decoded is stood in for by the next
                 return picture
@@ -219,8 +220,17 @@ class Films:
         self._films: OrderedDict[tuple[Path, ...], Film] = OrderedDict()
         self._lock = threading.Lock()
 
-    def of(self, files: tuple[Path, ...]) -> Film:
+    def of(
+        self, files: tuple[Path, ...], known: Callable[[], Recording | None] = lambda: None
+    ) -> Film:
         """The film of a recording's files.
+
+        Parameters
+        ----------
+        files : tuple of Path
+            In order.
+        known : callable
+            Gives what is known of them already; else they are looked through once.
 
         Raises
         ------
@@ -232,7 +242,7 @@ class Films:
         with self._lock:
             film = self._films.get(files)
             if film is None or film.changed_ns != _changed_ns(files[0]):
-                film = Film(probe_recording(files), self.store)
+                film = Film(known() or probe_recording(files), self.store)
             self._films[files] = film
             self._films.move_to_end(files)
             while len(self._films) > KEPT_FILMS:

@@ -90,7 +90,18 @@ def film_of(bench: "Bench", key: str, clip: str) -> tuple[Session, ClipEntry, Fi
     session = read_session(bench.places.session(key))
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    return session, entry, bench.films.of(entry.files)
+    return session, entry, open_film(bench, session, entry)
+
+
+def open_film(bench: "Bench", session: Session, entry: ClipEntry) -> Film:
+    """The film of a clip; a long one that is measured need not be looked through again.
+
+    Raises
+    ------
+    BadSession, FootageError
+        If a file is gone, or cannot be read.
+    """
+    return bench.films.of(entry.files, lambda: kept_result(session, entry.name, "probe"))
 
 
 def _jpeg(make: Callable[[], bytes]) -> Response:

@@ -22,6 +22,7 @@ from halfvolley.web.pages.frame import (
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ async def ball(bench: "Bench", key: str, clip: str, frame: str = "") -> None:
         state, session = await open_session(bench, key)
         entry = session.clip(clip)
         bench.places.check(session, [entry])
-        film = await asyncio.to_thread(bench.films.of, entry.files)
+        film = await asyncio.to_thread(open_film, bench, session, entry)
         info = film.info
         await asyncio.to_thread(bench.glances.prepare, bench, session, entry, film)
         found = await asyncio.to_thread(read_candidates, state.folder, clip, len(info.pts_s))

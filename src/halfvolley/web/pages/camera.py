@@ -24,6 +24,7 @@ from halfvolley.web.pages.frame import (
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState, session_state
 from halfvolley.web.work import find_camera
 
@@ -108,7 +109,7 @@ def _see(bench: "Bench", key: str, clip: str) -> Seen:
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    film = bench.films.of(entry.files)
+    film = open_film(bench, session, entry)
     found = kept_result(session, entry.name, "camera")
     scan = kept_result(session, entry.name, "scan")
     watched = None if scan is None else scan.camera

@@ -20,7 +20,7 @@ from halfvolley.web.pages.frame import (
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, link, note, quoted, tag
-from halfvolley.web.pictures import session_stamp
+from halfvolley.web.pictures import open_film, session_stamp
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -50,7 +50,7 @@ async def faces(bench: "Bench", key: str, clip: str) -> None:
         state, session = await open_session(bench, key)
         entry = session.clip(clip)
         bench.places.check(session, [entry])
-        info = (await asyncio.to_thread(bench.films.of, entry.files)).info
+        info = (await asyncio.to_thread(open_film, bench, session, entry)).info
     except HalfvolleyError as error:
         trouble_page(str(error))
         return

@@ -25,6 +25,7 @@ from halfvolley.web.pages.frame import (
     writer_banner,
 )
 from halfvolley.web.parts import announce, note, quoted, tag
+from halfvolley.web.pictures import open_film
 from halfvolley.web.play_data import Json, play_data, said_data
 from halfvolley.web.state import NAMES, SessionState, session_state
 from halfvolley.web.work import cut_rallies
@@ -89,7 +90,7 @@ def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json]:
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    film = bench.films.of(entry.files)
+    film = open_film(bench, session, entry)
     bench.glances.prepare(bench, session, entry, film)
     files = (folder / FILE_NAME, folder / "tables" / MANIFEST)
     stamps = tuple(path.stat().st_mtime_ns if path.is_file() else 0 for path in files)
