@@ -7,6 +7,7 @@ from halfvolley.errors import BadInput
 from halfvolley.report.language import Language
 from halfvolley.report.material import Material, read_material
 from halfvolley.session.pipeline import load_clip
+from halfvolley.session.schema import Session
 
 BEFORE_S, AFTER_S = 0.8, 1.0  # shown of a rally's surroundings: the toss, and where the ball goes
 BLURRED = "-blurred"  # ends the name of a video in which faces are blurred
@@ -46,16 +47,15 @@ def make_videos(
         If there is no such rally.
     """
     pace = "" if slow == 1.0 else f"-slow{slow:g}"
-    session = m.records.session
-    veiled = {e.name: BLURRED for e in session.clips if e.blur_px or session.report.blur != "no"}
+    veiled = BLURRED if is_blurred(m.records.session) else ""
     videos: dict[str, Shown] = {}
     if whole:
         for clip in m.records.summary.clips:
-            name = f"{clip.clip}-overlay{pace}{veiled.get(clip.clip, '')}.mp4"
+            name = f"{clip.clip}-overlay{pace}{veiled}.mp4"
             _write(out / name, m, clip.clip, (), slow, tell)
             videos[name] = (clip.clip, [], slow)
     for clip_name, numbers in _by_clip(m, rallies).items():
-        name = f"{clip_name}-{_which(numbers)}{pace}{veiled.get(clip_name, '')}.mp4"
+        name = f"{clip_name}-{_which(numbers)}{pace}{veiled}.mp4"
         _write(out / name, m, clip_name, _spans(m, numbers), slow, tell)
         videos[name] = (clip_name, numbers, slow)
     return videos
@@ -101,6 +101,11 @@ def write_rally_video(
     out = Path(folder) / "report"
     tell = progress or (lambda text, share: None)
     return out / next(iter(make_videos(m, out, whole=False, rallies=wanted, slow=1.0, tell=tell)))
+
+
+def is_blurred(session: Session) -> bool:
+    """Whether a person has something blurred in what is handed on."""
+    return session.report.blur != "no" or any(entry.blur_px for entry in session.clips)
 
 
 def video_label(video: Shown, say: Language) -> str:

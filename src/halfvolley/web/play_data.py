@@ -62,7 +62,9 @@ def said_data(records: Records, clip: str) -> Json:
     """
     summary = next(c for c in records.summary.clips if c.clip == clip)
     session = records.session
-    heard = hear(summary.contacts, touch_words(session, clip))
+    flights = kept_result(session, clip, "flight")  # with the touches that were taken out since
+    found = summary.contacts if flights is None else flights.contacts
+    heard = hear(found, touch_words(session, clip))
     points = [(i, w) for i, w in enumerate(session.points) if w.clip == clip]
     touches = [(i, w) for i, w in enumerate(session.touches) if w.clip == clip]
     return {
@@ -74,7 +76,7 @@ def said_data(records: Records, clip: str) -> Json:
             *({"table": "touches", "index": i, "t": w.t_s, "was": w.was, "player": w.player}
               for i, w in touches),
         ],
-        "notes": list(records.notes),
+        "notes": [*records.notes, *heard.notes],
     }  # fmt: skip
 
 

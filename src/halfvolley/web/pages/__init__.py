@@ -51,7 +51,7 @@ def build(bench: "Bench") -> None:
     def over(job: Job) -> None:
         """Draw again what the job has made another; nobody loses their place for less."""
         path, own = router.current_path, f"/s/{bench.places.key_of(job.folder)}/"
-        files = "/report/" in path or "/detector/" in path
+        files = not job.aside and ("/report/" in path or "/detector/" in path)
         concerned = path.startswith(own) and (job.remakes or files)
         if path == "/" or concerned:
             screen.refresh()

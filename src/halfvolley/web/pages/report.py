@@ -8,6 +8,7 @@ from nicegui import ui
 from halfvolley.errors import HalfvolleyError
 from halfvolley.report import is_current
 from halfvolley.report.language import languages
+from halfvolley.report.videos import BLURRED, is_blurred
 from halfvolley.session.edit import set_players, set_report
 from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
@@ -51,7 +52,7 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
             _language(bench, state, may_write)
             _faces(key, clip, state)
             if state.measured:
-                _hand_on(bench, key, state.folder)
+                _hand_on(bench, key, state)
 
 
 def _preview(bench: "Bench", key: str, state: SessionState) -> None:
@@ -139,15 +140,21 @@ def _put(said: dict[str, str], end: str) -> Any:
     return put
 
 
-def _hand_on(bench: "Bench", key: str, folder: Path) -> None:
+def _hand_on(bench: "Bench", key: str, state: SessionState) -> None:
+    assert state.session is not None
+    folder = state.folder
+    blurred = is_blurred(state.session)
     with tag("section", "", "panel"):
         tag("h2", "To hand on")
         tag("p", "Ask everyone in the picture before you hand on pictures or video.", "soft")
         with tag("ul", "", "files"):
             for name, words in _files(folder):
+                if blurred and name.endswith(".mp4") and BLURRED not in name:
+                    words = f"Not blurred. {words}"
                 with tag("li"):
                     tag("a", words, href=f"/file/{key}/{name}", download=name)
-        if not any(name.endswith("-overlay.mp4") for name, _ in _files(folder)):
+        ending = f"-overlay{BLURRED if blurred else ''}.mp4"
+        if not any(name.endswith(ending) for name, _ in _files(folder)):
             button("Draw the flight into the clips", lambda: _video(bench, folder))
 
 
