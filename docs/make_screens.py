@@ -190,8 +190,12 @@ def _measured(camera: Camera, address: str) -> None:
         page.get_by_role("link", name="Report").click()
         camera.take(page, f"report-{theme}")
         page.get_by_role("link", name="Choose what is blurred").click()
+        page.get_by_label("Blur what moves").check()
+        page.wait_for_timeout(2000)
         page.get_by_role("button", name="Add a region").click()
         camera.take(page, f"faces-{theme}", 3000)
+        page.get_by_label("Leave players").check()
+        page.wait_for_timeout(1000)
         page.context.close()
 
 

@@ -81,6 +81,8 @@ def test_which_detectors_there_are_and_which_is_used(session):
     assert known["network"].figures == {"recall": 0.9}
     assert len(known["network"].worst["missed"]) == 8
     assert known["classical"].figures is None
+    same = known_detectors(session, read_comparison(session.folder), "network")[0]
+    assert same.name == "auto" and same.figures == {"recall": 0.9}
     use_detector(session, "classical")
     assert use_detector(read_session(session.folder), "auto").ball.detector == "auto"
     (place / "score.json").write_text("{")

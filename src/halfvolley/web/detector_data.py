@@ -64,8 +64,18 @@ def read_comparison(folder: Path) -> Comparison | None:
         return None
 
 
-def known_detectors(session: Session, compared: Comparison | None) -> list[Known]:
-    """All that can be used, the shipped ones first, then the session's own, the newest first."""
+def known_detectors(session: Session, compared: Comparison | None, suits: str = "") -> list[Known]:
+    """All that can be used, the shipped ones first, then the session's own, the newest first.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    compared : Comparison, optional
+        From which the figures are.
+    suits : str
+        Which one "auto" means here; "" where that is not known yet.
+    """
     used = session.ball.detector
     models = sorted((session.folder / FOLDER).glob("*.onnx"), reverse=True)
     listed = [
@@ -74,12 +84,15 @@ def known_detectors(session: Session, compared: Comparison | None) -> list[Known
     own = {name: str(session.folder.absolute() / name) for name, *_ in listed}
     if used not in {name for name, *_ in listed} | set(own.values()):
         listed.append((used, Path(used).name, "a file that session.toml names"))
-    return [_known(name, title, words, used in (name, own.get(name)), compared)
+    return [_known(name, title, words, used in (name, own.get(name)), compared, suits)
             for name, title, words in listed]  # fmt: skip
 
 
-def _known(name: str, title: str, words: str, used: bool, compared: Comparison | None) -> Known:
-    said = None if compared is None else compared.detectors.get(name)
+def _known(
+    name: str, title: str, words: str, used: bool, compared: Comparison | None, suits: str
+) -> Known:
+    same = suits if name == "auto" else name
+    said = None if compared is None else compared.detectors.get(same)
     if compared is None or said is None:
         return Known(name, title, words, used, None, {})
     against = said["against"].get(compared.known_by)

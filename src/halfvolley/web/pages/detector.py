@@ -8,7 +8,9 @@ from nicegui import ui
 from nicegui.element import Element
 
 from halfvolley.errors import HalfvolleyError
+from halfvolley.session.detector import suiting
 from halfvolley.session.models import use_detector
+from halfvolley.session.pipeline import kept_result
 from halfvolley.session.schema import Session, read_session
 from halfvolley.session.unfinished import Unfinished, forget_unfinished, read_unfinished
 from halfvolley.web.detector_data import (
@@ -73,8 +75,8 @@ async def detector(bench: "Bench", key: str, clip: str) -> None:
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
-    compared, teaching = await asyncio.to_thread(_read, session)
-    known = known_detectors(session, compared)
+    compared, teaching, suits = await asyncio.to_thread(_read, session)
+    known = known_detectors(session, compared, suits)
     ui.page_title(f"{state.title}: detector - halfvolley")
     bar(key, state.title, "detector", clip)
     may_write = writer_banner(bench, state.folder)
@@ -87,8 +89,11 @@ async def detector(bench: "Bench", key: str, clip: str) -> None:
             _Teaching(bench, state, teaching, may_write).draw()
 
 
-def _read(session: Session) -> tuple[Comparison | None, Teaching]:
-    return read_comparison(session.folder), read_teaching(session)
+def _read(session: Session) -> tuple[Comparison | None, Teaching, str]:
+    """The newest comparison, how training stands, and what suits the first clip."""
+    probed = kept_result(session, session.clips[0].name, "probe")
+    suits = "" if probed is None else suiting(probed.info)
+    return read_comparison(session.folder), read_teaching(session), suits
 
 
 # --- which one, and how good each is ------------------------------------------------------------
@@ -221,14 +226,17 @@ class _Worst:
     def _picture(self, how: str, place: dict[str, Any]) -> None:
         u, v = place["uv_px"]
         clip, frame = place["clip"], place["frame"]
-        score = f"{100 * place['score']:.0f} %"
-        words = f"{'missed' if how == 'missed' else score} · frame {frame}"
-        with link("", f"/s/{self._key}/ball/{quoted(clip)}?frame={frame}",
-                  aria_label=f"{words} of {clip}; show it on the Ball screen"):  # fmt: skip
+        words = f"frame {frame}"
+        sure = "" if how == "missed" else f"{100 * place['score']:.0f} % sure"
+        told = f"{words} of {clip}, {sure or how}; show it on the Ball screen"
+        address = f"/s/{self._key}/ball/{quoted(clip)}?frame={frame}"
+        with link("", address, aria_label=told):
             tag("img", alt="", loading="lazy", width=144, height=144,
                 src=f"/picture/{self._key}/{quoted(clip)}/strip.jpg?frame={frame}&u={u:.1f}"
                 f"&v={v:.1f}&side={place['side_px']}&near=0")  # fmt: skip
             tag("span", words, "number")
+            if sure:
+                tag("span", sure, "number")
 
 
 # --- teaching -----------------------------------------------------------------------------------
