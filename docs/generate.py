@@ -27,6 +27,8 @@ KEY_TABLES = {
     "clips": "`[[clips]]`, once for each recording",
     "match": "`[match]`, where a match was played",
     "points": "`[[points]]`, a person's word on a rally; the last one counts",
+    "touches": "`[[touches]]`, a person's word on one touch; the last one counts",
+    "report": "`[report]`, what it shall be like",
     "targets": "`[[targets]]`, zones that were to be hit",
 }
 

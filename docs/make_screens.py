@@ -1,6 +1,6 @@
 """Writes a picture of every screen and state of the workbench.
 
-    python docs/make_screens.py docs/screens
+    python docs/make_screens.py docs/screens [SESSION]
 
 Makes a small session in a folder of its own, which takes a few minutes, and needs Chromium.
 """
@@ -20,15 +20,22 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 SIZE = {"width": 1280, "height": 800}
+NO_TORCH = """
+from importlib.machinery import PathFinder
+find = PathFinder.find_spec
+PathFinder.find_spec = lambda name, *more: None if name == "torch" else find(name, *more)
+"""
 COLOURS = 256  # keeps a picture below 200 kB
 
 
 @contextmanager
-def workbench(root: Path, *more: str) -> Iterator[str]:
-    """A running workbench: its address."""
+def workbench(root: Path, *more: str, path: Path | None = None) -> Iterator[str]:
+    """A running workbench: its address. Modules in `path` are found first."""
     command = [sys.executable, "-m", "halfvolley.cli", "workbench", str(root), "--no-browser"]
     # paths are shown from a person's own folder on
     environment = os.environ | {"HOME": str(root.parent), "USER": "coach", "LOGNAME": "coach"}
+    if path is not None:
+        environment["PYTHONPATH"] = os.pathsep.join((str(path), os.environ.get("PYTHONPATH", "")))
     process = subprocess.Popen(
         [*command, "--port", "0", *more], stdout=subprocess.PIPE, text=True, env=environment
     )
@@ -64,19 +71,30 @@ class Camera:
         print(name)
 
 
-def main(folder: Path) -> None:
-    """All of them."""
+def main(folder: Path, session: Path | None) -> None:
+    """All of them; of a session that was measured already, where one is given."""
     folder.mkdir(parents=True, exist_ok=True)
     chromium = shutil.which("chromium") or shutil.which("google-chrome")
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
         root = Path(place) / "club"
         root.mkdir()
+        if session is not None:
+            shutil.copytree(session, root / "demo")
         browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         camera = Camera(browser, folder)
         with workbench(root) as address:
-            _before_measuring(camera, address)
+            if session is None:
+                _before_measuring(camera, address)
+            _taught(camera, address)
             _measured(camera, address)
             _trouble(camera, address, root)
+        with workbench(root, path=_without_torch(Path(place))) as address:
+            page = camera.page()
+            page.goto(address)
+            page.locator(".card .cover").click()
+            page.get_by_role("link", name="Detector", exact=True).click()
+            page.get_by_text("pip install").wait_for()
+            camera.take(page, "detector-no-training")
         with workbench(root, "--host", "0.0.0.0") as address:
             page = camera.page()
             page.goto(address.replace("0.0.0.0", "127.0.0.1"))
@@ -101,6 +119,37 @@ def _before_measuring(camera: Camera, address: str) -> None:
     page.get_by_role("link", name="Labels").click()
     camera.take(page, "labels-none")
     page.get_by_text(re.compile("Measured:")).wait_for(timeout=900_000)
+    page.context.close()
+
+
+def _without_torch(place: Path) -> Path:
+    """A folder of modules with which no PyTorch is found."""
+    place.joinpath("sitecustomize.py").write_text(NO_TORCH)
+    return place
+
+
+def _taught(camera: Camera, address: str) -> None:
+    """Detectors compared, and a training that runs and is stopped."""
+    page = camera.page()
+    page.goto(address)
+    page.locator(".card .cover").click()
+    page.get_by_role("link", name="Detector", exact=True).click()
+    page.locator(".choices").wait_for()
+    compare = page.get_by_role("button", name=re.compile("Compare them"))
+    if compare.count():
+        camera.take(page, "detector-not-compared")
+        compare.click()
+        page.get_by_text("were compared").wait_for(timeout=600_000)
+    page.get_by_label("Minutes of training").select_option("3")
+    page.get_by_role("button", name="Start training").click()
+    page.get_by_text(re.compile("Step |First steps")).wait_for(timeout=600_000)
+    page.locator(".curve").first.wait_for(timeout=600_000)
+    camera.take(page, "detector-training")
+    page.get_by_role("button", name="Stop").first.click()
+    page.get_by_text("was stopped").wait_for()
+    camera.take(page, "detector-stopped")
+    page.get_by_role("button", name="Give it up").click()
+    page.get_by_role("button", name="Start training").wait_for()
     page.context.close()
 
 
@@ -135,8 +184,18 @@ def _measured(camera: Camera, address: str) -> None:
         for key in "rrrw":
             page.keyboard.press(key)
         camera.take(page, f"labels-sheet-{theme}", 4000)
+        page.get_by_role("link", name="Detector", exact=True).click()
+        page.locator(".crops img").first.wait_for()
+        camera.take(page, f"detector-{theme}", 3000)
         page.get_by_role("link", name="Report").click()
         camera.take(page, f"report-{theme}")
+        page.get_by_role("link", name="Choose what is blurred").click()
+        page.get_by_label("Blur what moves").check()
+        page.wait_for_timeout(2000)
+        page.get_by_role("button", name="Add a region").click()
+        camera.take(page, f"faces-{theme}", 3000)
+        page.get_by_label("Leave players").check()
+        page.wait_for_timeout(1000)
         page.context.close()
 
 
@@ -159,4 +218,4 @@ def _trouble(camera: Camera, address: str, root: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), Path(sys.argv[2]) if len(sys.argv) > 2 else None)

@@ -256,7 +256,10 @@ def measure(
 def report(
     folder: SessionFolder,
     paper: Annotated[str, typer.Option(help="Of the PDF: A4 or letter.")] = "A4",
-    language: Annotated[str, typer.Option(help="Of the report: en or de.")] = "en",
+    language: Annotated[
+        str | None,
+        typer.Option(help="Of the report: en or de; that of session.toml where it is left out."),
+    ] = None,
     video: Annotated[
         bool, typer.Option("--video", help="Also draw the flight into each clip.")
     ] = False,

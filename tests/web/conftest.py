@@ -32,6 +32,12 @@ def root(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def short_clip(tmp_path_factory) -> Path:
+    """36 frames of the same game."""
+    return game(tmp_path_factory.mktemp("film") / "game.mp4", duration_s=0.6)
+
+
+@pytest.fixture(scope="session")
 def served(root):
     running = serve(root)
     yield running

@@ -1,5 +1,6 @@
 """A workbench in a process of its own, as a person starts it."""
 
+import os
 import re
 import subprocess
 import sys
@@ -26,11 +27,15 @@ class Served:
         self.process.communicate(timeout=20)
 
 
-def serve(root: Path, port: int = 0) -> Served:
-    """Start a workbench; it says its own address."""
+def serve(
+    root: Path, port: int = 0, more: tuple[str, ...] = (), path: Path | None = None
+) -> Served:
+    """Start a workbench; it says its own address. Modules in `path` are found first."""
+    found_in = [str(path)] * (path is not None) + [p for p in (os.environ.get("PYTHONPATH"),) if p]
     process = subprocess.Popen(
         [sys.executable, "-m", "halfvolley.cli", "workbench", str(root), "--no-browser",
-         "--port", str(port)],
+         "--port", str(port), *more],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(found_in)},
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
     line = process.stdout.readline()

@@ -5,7 +5,6 @@ import io
 
 import numpy as np
 import pytest
-from made_game import game
 from PIL import Image
 
 from halfvolley.errors import BadInput, FootageError
@@ -17,9 +16,9 @@ from halfvolley.web.ball_data import STILL, TAKEN, Candidates
 from halfvolley.web.film import NEAR, TILE_PX, Film, Films, JpegStore
 
 
-@pytest.fixture(scope="module")
-def clip(tmp_path_factory):
-    return game(tmp_path_factory.mktemp("film") / "game.mp4", duration_s=0.6)
+@pytest.fixture
+def clip(short_clip):
+    return short_clip
 
 
 def picture(data: bytes) -> np.ndarray:

@@ -77,6 +77,40 @@ def test_a_session_has_one_job_at_a_time_and_it_can_be_stopped(jobs, tmp_path):
     assert made.latest(tmp_path) is after
 
 
+def test_small_work_runs_beside_the_other_and_keeps_nothing_waiting(jobs, tmp_path):
+    made, work = jobs
+    long = made.start(tmp_path, "Counting", work.count, n=100_000, wait_s=0.01)
+    aside = made.start(tmp_path, "Aside", work.count, n=3, aside=True)
+    second = made.start(tmp_path, "Aside too", work.count, n=3, aside=True)
+    assert [job.state for job in (long, aside, second)] == ["running", "running", "waiting"]
+    assert made.current(tmp_path) is long
+    wait_for(lambda: second.is_over)
+    assert aside.state == second.state == "done" and long.state == "running"
+    made.stop(long.number)
+
+
+def family(folder, *, progress):
+    """A job with a process of its own."""
+    import multiprocessing
+
+    child = multiprocessing.get_context("spawn").Process(target=time.sleep, args=(60,), daemon=True)
+    child.start()
+    progress(str(child.pid), 0.0)
+    time.sleep(60)
+    return "never"
+
+
+def test_what_a_job_began_ends_with_it(jobs, tmp_path):
+    psutil = pytest.importorskip("psutil")
+    made, work = jobs
+    job = made.start(tmp_path, "Family", work.family)
+    wait_for(lambda: job.doing.isdecimal())
+    pid = int(job.doing)
+    assert psutil.pid_exists(pid)
+    made.stop(job.number)
+    wait_for(lambda: not psutil.pid_exists(pid))
+
+
 def test_one_window_writes_until_it_is_gone_or_another_takes_over(tmp_path):
     open_windows = {"first", "second"}
     writers = Writers(lambda window: window in open_windows)

@@ -11,13 +11,15 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from running import serve
+from test_web_jobs import wait_for
 
 from halfvolley.session.labels import read_labels
+from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
 from halfvolley.video import probe
 
 MEASURING_S = 300_000  # [ms] much more than it takes, for a machine that has other things to do
-SCREENS = ("camera", "ball", "labels", "play", "report")
+SCREENS = ("camera", "ball", "labels", "detector", "play", "report")
 
 
 def component(page, css: str, expression: str):
@@ -78,12 +80,21 @@ def test_the_whole_job(new_window, root):
     page.get_by_text("No region is left out").wait_for()
 
     # what looks for the ball, and back
+    page.get_by_role("link", name="Detector", exact=True).click()
     page.get_by_label("Motion, shape and colour").check()
     page.get_by_role("button", name="Measure again").wait_for()
     assert read_session(folder).ball.detector == "classical"
     page.get_by_label("What suits the clip").check()
     page.get_by_role("button", name="Measure again").wait_for(state="detached")
     assert read_session(folder).ball.detector == "auto"
+
+    # how good each is, and where it goes wrong
+    page.get_by_role("button", name="Compare them here").click()
+    page.get_by_text("2 detectors were compared").wait_for(timeout=MEASURING_S)
+    page.get_by_text("Held against the truth of this made footage").wait_for()
+    assert re.search(r"\d+\.\d %", page.get_by_role("row", name="The network has").inner_text())
+    page.get_by_label("Detector", exact=True).select_option("classical")
+    assert page.locator(".worst h3").count() == 2
 
     # labels: twenty decisions by keyboard
     page.get_by_role("link", name="Labels").click()
@@ -109,11 +120,11 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("link", name="Play").click()
     page.locator(".rallies li").first.wait_for()
     page.keyboard.press("ArrowDown")
-    page.locator("p.now strong").wait_for()
+    page.locator(".now strong").wait_for()
     page.get_by_role("button", name="Point to B").click()
     page.get_by_text("Kept. It counts").wait_for()
     assert read_session(folder).points[0].winner == "B"
-    page.get_by_role("button", name="Undo").click()
+    page.keyboard.press("u")
     page.get_by_text("Taken back").wait_for()
     assert read_session(folder).points == ()
 
@@ -122,14 +133,53 @@ def test_the_whole_job(new_window, root):
     (video,) = (folder / "report").glob("game-rally-*.mp4")
     assert 40 < len(probe(video).pts_s) < 110, "the rally and a little around it"
 
+    # a bounce that was none: marked at once, read anew with the next measurement; one more word
+    # on the same touch contradicts it, so the last one counts and is named
+    summary = read_summary(folder).clips[0]
+    bounce = summary.bounces[-1]
+    while component(page, ".play", "view.touch?.id") != bounce.contact_id:
+        page.keyboard.press("ArrowDown")
+    before = page.locator("canvas.court").first.get_attribute("aria-label")
+    page.get_by_role("button", name="By B", exact=True).click()
+    page.get_by_text("1 correction").wait_for()
+    page.keyboard.press("x")
+    page.get_by_text("2 corrections").wait_for()
+    page.get_by_text("Corrected touches are marked").wait_for()
+    assert page.locator("canvas.court").first.get_attribute("aria-label") != before
+    said = read_session(folder).touches
+    assert [(t.was, t.player) for t in said] == [("", "B"), ("none", "")]
+    assert all(abs(t.t_s - bounce.t_s) < 0.001 for t in said)
+
+    # filters act on the list of rallies and on what is drawn
+    page.get_by_label("Zone").select_option("Depth short")
+    page.get_by_text(re.compile(r"\d+ of \d+ touches, \d of 1 rallies")).wait_for()
+    page.get_by_role("button", name="Show all").click()
+
     # report: a name that looks like markup
     page.get_by_role("link", name="Report").click()
     page.get_by_role("link", name=f"Video: {video.name}").wait_for()
+
+    # a target of two fields, and faces that are blurred in what is handed on
+    page.get_by_text("Add a zone that was to be hit").click()
+    for field in ("Half B, long, row 1", "Half B, half-long, row 1"):
+        page.get_by_role("button", name=field).click()
+    page.get_by_label("What it is called").fill("deep <b>")
+    page.get_by_role("button", name="Keep the target").click()
+    page.get_by_role("button", name="Take away the target deep <b>").wait_for()
+    assert read_session(folder).targets[0].corners_m[2] == (1.37, 0.762)
+    page.get_by_role("link", name="Choose what is blurred").click()
+    page.get_by_label("Blur what moves where players' heads can be").check()
+    wait_for(lambda: read_session(folder).report.blur == "heads")
+    page.get_by_role("link", name="Back to the report").click()
+    page.get_by_text("Players are blurred where they move").wait_for()
     page.get_by_label("Name at end A").fill("Ilva <i>")
     page.get_by_role("button", name="Keep the names").click()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
     report = page.frame_locator("iframe.preview")
     report.get_by_text("Ilva <i>").first.wait_for()
+    after = read_summary(folder).clips[0]
+    assert len(after.bounces) == len(summary.bounces) - 1
+    assert any("the last one counts" in words for words in after.warnings)
     assert window.complaints == []
 
 
@@ -227,6 +277,7 @@ def test_every_screen_is_accessible(new_window, theme):
         "camera": "Clip and camera",
         "ball": "Ball",
         "labels": "Labels",
+        "detector": "Detector",
         "play": "Play",
         "report": "Report",
     }
@@ -239,6 +290,9 @@ def test_every_screen_is_accessible(new_window, theme):
             page.get_by_role("button", name="Many at a glance").click()
             time.sleep(0.4)
             look_over(page, "labels, sheet")
+    page.get_by_role("link", name="Choose what is blurred").click()
+    page.get_by_role("button", name="Keep the regions").wait_for()
+    look_over(page, "faces")
     window.open("/")
     page.locator(".card").first.wait_for()
     look_over(page, "home")

@@ -2,5 +2,8 @@
 
 from halfvolley.match.play import PlaySettings, find_play
 from halfvolley.match.practice import find_feed, practice_question
+from halfvolley.match.words import Heard, TouchWord, hear
 
-__all__ = ["PlaySettings", "find_feed", "find_play", "practice_question"]
+__all__ = [
+    "Heard", "PlaySettings", "TouchWord", "find_feed", "find_play", "hear", "practice_question",
+]  # fmt: skip

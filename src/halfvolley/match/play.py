@@ -5,12 +5,13 @@ own side and one on the other side; the ball is decided by a second bounce on on
 floor, by anything that is not table, net or racket, and by a bounce on the striker's own side.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from halfvolley.match.touches import falls_back, may_follow, named
+from halfvolley.match.words import TouchWord, hear
 from halfvolley.types import Contact, Flights, Play, PlayedContact, Rally, Side, Stroke
 
 
@@ -24,9 +25,13 @@ class PlaySettings:
     serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
+    # who struck, by contact, where a person says so; filled in from words
+    strikers: Mapping[int, Side] = field(default_factory=dict)
 
 
-def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
+def find_play(
+    flights: Flights, settings: PlaySettings | None = None, words: Sequence[TouchWord] = ()
+) -> Play:
     """Rallies and strokes of a clip, and the place of every contact in them.
 
     Parameters
@@ -35,6 +40,8 @@ def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
         Contacts in time order.
     settings : PlaySettings, optional
         Limits.
+    words : sequence of TouchWord
+        What a person says of single touches.
 
     Returns
     -------
@@ -53,18 +60,31 @@ def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
     no start; where its two bounces were not seen either, no server and no stroke numbers. A rally
     of which nothing was seen after the ball fell back from the net ends there.
     """
-    settings = settings or PlaySettings()
-    contacts = [named(c) for c in flights.contacts if c.probability >= settings.min_probability]
+    contacts, settings = sure_contacts(flights, settings or PlaySettings(), words)
     book = _Book()
     for run in _runs(contacts, settings.max_gap_s):
         _read_run(run, book, settings)
     return book.close()
 
 
+def sure_contacts(
+    flights: Flights, settings: PlaySettings, words: Sequence[TouchWord]
+) -> tuple[list[Contact], PlaySettings]:
+    """Contacts that take part, in time order, and the settings with a person's word in them."""
+    heard = hear(flights.contacts, words)
+    sure = [
+        named(c)
+        for c in flights.contacts
+        if c.probability >= settings.min_probability and c.contact_id not in heard.gone
+    ]
+    settings = replace(settings, strikers=heard.strikers)
+    return sorted(sure, key=lambda c: c.t_s), settings
+
+
 def _runs(contacts: list[Contact], max_gap_s: float) -> Iterator[list[Contact]]:
     """Contacts that follow each other without a long pause."""
     run: list[Contact] = []
-    for contact in sorted(contacts, key=lambda c: c.t_s):
+    for contact in contacts:
         if run and contact.t_s - run[-1].t_s > max_gap_s:
             yield run
             run = []
@@ -293,6 +313,8 @@ def side_on_table(contact: Contact) -> Side | None:
 
 def _striker_by_direction(contact: Contact, settings: PlaySettings) -> Side | None:
     """Who sent the ball that arrives here; None where it hardly travels along the table."""
+    if contact.contact_id in settings.strikers:
+        return settings.strikers[contact.contact_id]
     vx = float(contact.v_in_mps[0])
     if not np.isfinite(vx) or abs(vx) < settings.sure_vx_mps:
         return None
@@ -307,6 +329,8 @@ def sends_away(contact: Contact, striker: Side, settings: PlaySettings) -> bool:
 
 def striker_at_racket(contact: Contact, settings: PlaySettings) -> Side:
     """The player at this end; near the net, who sends the ball away or had it coming."""
+    if contact.contact_id in settings.strikers:
+        return settings.strikers[contact.contact_id]
     x = float(contact.xyz_m[0])
     if abs(x) < settings.sure_x_m:
         out, into = float(contact.v_out_mps[0]), float(contact.v_in_mps[0])

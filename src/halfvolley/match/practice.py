@@ -4,20 +4,25 @@ Which of them a clip shows is a person's word. The touches alone only raise the 
 fit no match.
 """
 
+from collections.abc import Sequence
+
 from halfvolley.match.play import (
     PlaySettings,
     half_of,
     sends_away,
     side_on_table,
     striker_at_racket,
+    sure_contacts,
 )
-from halfvolley.match.touches import named
+from halfvolley.match.words import TouchWord
 from halfvolley.types import Contact, Flights, Play, PlayedContact, Side, Stroke
 
 FEWEST = 6  # serves in a row, or strokes; in a match nobody serves more than four times in a row
 
 
-def find_feed(flights: Flights, settings: PlaySettings | None = None) -> Play:
+def find_feed(
+    flights: Flights, settings: PlaySettings | None = None, words: Sequence[TouchWord] = ()
+) -> Play:
     """Strokes at balls that were fed; there are no rallies.
 
     Parameters
@@ -26,6 +31,8 @@ def find_feed(flights: Flights, settings: PlaySettings | None = None) -> Play:
         Contacts in time order.
     settings : PlaySettings, optional
         Limits.
+    words : sequence of TouchWord
+        What a person says of single touches.
 
     Returns
     -------
@@ -38,14 +45,13 @@ def find_feed(flights: Flights, settings: PlaySettings | None = None) -> Play:
     No law binds a ball to the one before it, so that nothing is taken from order: a stroke that was
     not seen is not counted, and one whose ball was not seen to bounce went nobody knows where.
     """
-    settings = settings or PlaySettings()
-    sure = [named(c) for c in flights.contacts if c.probability >= settings.min_probability]
-    contacts = sorted(sure, key=lambda c: c.t_s)
+    contacts, settings = sure_contacts(flights, settings or PlaySettings(), words)
     strokes: list[Stroke] = []
     played: list[PlayedContact] = []
     for i, contact in enumerate(contacts):
         player = striker_at_racket(contact, settings) if contact.kind == "racket" else None
-        if player is not None and not sends_away(contact, player, settings):
+        said = contact.contact_id in settings.strikers
+        if player is not None and not said and not sends_away(contact, player, settings):
             player = None
         played.append(PlayedContact(contact, None, side_on_table(contact), player))
         if player is not None:

@@ -23,7 +23,7 @@ from halfvolley.report.photos import draw_cameras
 from halfvolley.report.videos import Shown, make_videos
 from halfvolley.session.files import storing, write_atomic
 from halfvolley.session.read import Summary
-from halfvolley.session.schema import FILE_NAME
+from halfvolley.session.schema import FILE_NAME, read_session
 
 PAGE, PAPER_PAGE, STAMP = "report.html", "report.pdf", "report.json"
 FIGURES, TABLES = "figures", "tables"
@@ -34,8 +34,9 @@ Progress = Callable[[str, float], None]
 
 
 def write_report(
-    folder: Path | str, *, paper: str | None = None, language: str = "en", video: bool = False,
-    rallies: Sequence[int] = (), slow: float = 1.0, progress: Progress | None = None,
+    folder: Path | str, *, paper: str | None = None, language: str | None = None,
+    video: bool = False, rallies: Sequence[int] = (), slow: float = 1.0,
+    progress: Progress | None = None,
 ) -> Path:  # fmt: skip
     """Write the report of a session's newest result.
 
@@ -46,8 +47,9 @@ def write_report(
     paper : str, optional
         "A4" or "letter": also write the PDF, every figure as SVG and PNG, and the statistics as
         tables. Left out, only the HTML page.
-    language : str
-        "en", or another one that there is a catalogue for.
+    language : str, optional
+        "en", or another one that there is a catalogue for; that of session.toml where it is left
+        out.
     video : bool
         Whether the overlay videos of whole clips are made too; they take about as long as the
         clips.
@@ -75,6 +77,7 @@ def write_report(
     tell = progress or (lambda text, share: None)
     if paper is not None and paper not in PAPERS:
         raise BadInput(f"no paper {paper!r}; there are {', '.join(PAPERS)}")
+    language = language or read_session(folder).report.language
     material = read_material(Path(folder), Language(language))
     out = material.records.summary.folder / "report"
     videos = _videos_of(out, material)

@@ -13,6 +13,7 @@ from halfvolley.errors import BadInput
 from halfvolley.physics import Environment, fly
 from halfvolley.report.draw import blend, disc, polyline, text, text_size
 from halfvolley.report.look import COLOURS, INK, PAPER, SOFT, SURFACE, rgb
+from halfvolley.report.veil import make_veil
 from halfvolley.session.labels import frames_at
 from halfvolley.session.pipeline import ClipResult
 from halfvolley.session.stages import environment
@@ -67,6 +68,7 @@ def write_overlay(
     """
     info = result.recording.info
     painter = Painter(result)
+    veil = make_veil(result.session, result.entry, result.recording, result.scan.camera.camera)
     rate = Fraction(1.0 / (slow * info.frame_interval_s)).limit_denominator(1001)
     spans = spans_s or ((float(info.pts_s[0]), float(info.pts_s[-1])),)
     frames = [i for i, t_s in enumerate(info.pts_s) if _shown_at(float(t_s), spans) is not None]
@@ -79,6 +81,8 @@ def write_overlay(
             if shown_s is None:
                 continue
             picture = to_rgb(frame, info)
+            if veil is not None:
+                veil.over(picture)
             painter.paint(picture, frame.t_s)
             writer.write(picture, slow * shown_s)
             if progress is not None:

@@ -24,7 +24,7 @@ from halfvolley.learn.scoring import (
     groups,
     reliability,
 )
-from halfvolley.report.labels import COLUMNS, ROWS, draw_sheets
+from halfvolley.report.labels import COLUMNS, ROWS, crop_side_px, draw_sheets
 from halfvolley.report.look import END_A, END_B, HAIR, INK, NOBODY, SOFT, house_style
 from halfvolley.session.files import write_atomic
 from halfvolley.session.score import ScoredDetector, Scores
@@ -180,7 +180,7 @@ def write_scores(scores: Scores, folder: Path | str) -> tuple[Path, ...]:
     place = Path(folder) / "report" / FOLDER
     write_atomic(place / "score.json", json.dumps(scores_json(scores), indent=1))
     out = [place / "score.json"]
-    who = next((w for w in ("truth", "labels", "no ball") if w in _known_by(scores)), None)
+    who = _judge(scores)
     if who is None:
         return tuple(out)
     write_atomic(place / "curves.png", curves_png(scores, who))
@@ -197,6 +197,7 @@ def scores_json(scores: Scores) -> dict[str, Any]:
     """All figures for machines."""
     return {
         "notes": list(scores.notes),
+        "known_by": _judge(scores),
         "detectors": [
             {
                 "detector": d.name, "device": d.device, "notes": list(d.notes),
@@ -207,10 +208,36 @@ def scores_json(scores: Scores) -> dict[str, Any]:
                     }
                     for who, held in d.held.items()
                 },
+                "worst": _worst(d, scores),
             }
             for d in scores.detectors
         ],
     }  # fmt: skip
+
+
+def _worst(d: ScoredDetector, scores: Scores) -> dict[str, list[dict[str, Any]]]:
+    """Where the worst misses and false alarms are, for whoever shows them."""
+    held = d.held.get(_judge(scores) or "")
+    if held is None:
+        return {"missed": [], "false": []}
+    shown = {
+        "missed": worst_misses(held, scores.clips), "false": worst_false(held, scores.clips)
+    }  # fmt: skip
+    return {
+        how: [
+            {
+                "clip": x.clip, "frame": x.frame, "uv_px": x.uv_px, "radius_px": x.radius_px,
+                "side_px": round(crop_side_px(x), 2), "score": x.confidence,
+            }
+            for x in places
+        ]
+        for how, places in shown.items()
+    }  # fmt: skip
+
+
+def _judge(scores: Scores) -> str | None:
+    """Who knows best what is a ball here."""
+    return next((w for w in ("truth", "labels", "no ball") if w in _known_by(scores)), None)
 
 
 def worst_misses(held: Held, clips: Sequence[str]) -> list[Label]:

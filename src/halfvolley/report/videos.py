@@ -7,8 +7,11 @@ from halfvolley.errors import BadInput
 from halfvolley.report.language import Language
 from halfvolley.report.material import Material, read_material
 from halfvolley.session.pipeline import load_clip
+from halfvolley.session.schema import Session
 
 BEFORE_S, AFTER_S = 0.8, 1.0  # shown of a rally's surroundings: the toss, and where the ball goes
+BLURRED = "-blurred"  # ends the name of a video in which faces are blurred
+MOST_NAMED = 8  # rallies in the name of a file
 Progress = Callable[[str, float], None]
 Shown = tuple[str, list[int], float]  # the clip, numbers of rallies (none: all of it), how slow
 
@@ -44,24 +47,24 @@ def make_videos(
         If there is no such rally.
     """
     pace = "" if slow == 1.0 else f"-slow{slow:g}"
+    veiled = BLURRED if is_blurred(m.records.session) else ""
     videos: dict[str, Shown] = {}
     if whole:
         for clip in m.records.summary.clips:
-            name = f"{clip.clip}-overlay{pace}.mp4"
+            name = f"{clip.clip}-overlay{pace}{veiled}.mp4"
             _write(out / name, m, clip.clip, (), slow, tell)
             videos[name] = (clip.clip, [], slow)
     for clip_name, numbers in _by_clip(m, rallies).items():
-        which = "-".join(map(str, numbers))
-        name = f"{clip_name}-rally-{which}{pace}.mp4"
+        name = f"{clip_name}-{_which(numbers)}{pace}{veiled}.mp4"
         _write(out / name, m, clip_name, _spans(m, numbers), slow, tell)
         videos[name] = (clip_name, numbers, slow)
     return videos
 
 
 def write_rally_video(
-    folder: Path | str, clip: str, rally_id: int, *, progress: Progress | None = None
+    folder: Path | str, clip: str, rally_ids: Sequence[int], *, progress: Progress | None = None
 ) -> Path:
-    """Write one rally of a clip as a video with the flight drawn in.
+    """Write rallies of a clip as one video with the flight drawn in.
 
     Parameters
     ----------
@@ -69,8 +72,8 @@ def write_rally_video(
         The session folder.
     clip : str
         Name of the clip.
-    rally_id : int
-        Which rally of it.
+    rally_ids : sequence of int
+        Which rallies of it; they follow each other.
     progress : callable, optional
         Told what is being done and which share of it is done.
 
@@ -82,21 +85,27 @@ def write_rally_video(
     Raises
     ------
     BadInput
-        If the clip has no such rally.
+        If the clip has no such rally, or none is named.
     BadSession
         If the clip is not measured as session.toml stands.
     FootageError, StorageError
         If the clip cannot be read or the video not written.
     """
     m = read_material(Path(folder), Language())
-    wanted = [
-        i for i, r in enumerate(m.records.rallies, 1) if (r.clip, r.rally_id) == (clip, rally_id)
-    ]
-    if not wanted:
-        raise BadInput(f"{clip} has no rally {rally_id}; measure again and choose another")
+    number = {r.rally_id: i for i, r in enumerate(m.records.rallies, 1) if r.clip == clip}
+    unknown = [str(rally_id) for rally_id in rally_ids if rally_id not in number]
+    if unknown or not rally_ids:
+        which = f"rally {', '.join(unknown)}" if unknown else "such rally"
+        raise BadInput(f"{clip} has no {which}; measure again and choose another")
+    wanted = [number[rally_id] for rally_id in rally_ids]
     out = Path(folder) / "report"
     tell = progress or (lambda text, share: None)
     return out / next(iter(make_videos(m, out, whole=False, rallies=wanted, slow=1.0, tell=tell)))
+
+
+def is_blurred(session: Session) -> bool:
+    """Whether a person has something blurred in what is handed on."""
+    return session.report.blur != "no" or any(entry.blur_px for entry in session.clips)
 
 
 def video_label(video: Shown, say: Language) -> str:
@@ -134,6 +143,13 @@ def _by_clip(m: Material, rallies: Sequence[int]) -> dict[str, list[int]]:
             raise BadInput(f"no rally {number}; {there}")
         out.setdefault(known[number - 1].clip, []).append(number)
     return out
+
+
+def _which(numbers: Sequence[int]) -> str:
+    """Rallies as part of a file's name, which must not grow without end."""
+    if len(numbers) <= MOST_NAMED:
+        return f"rally-{'-'.join(map(str, numbers))}"
+    return f"rallies-{numbers[0]}-to-{numbers[-1]}-{len(numbers)}-of-them"
 
 
 def _spans(m: Material, numbers: Sequence[int]) -> list[tuple[float, float]]:

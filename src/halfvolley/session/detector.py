@@ -62,6 +62,11 @@ class MadeFinder:
     warnings: tuple[str, ...]  # one plain sentence for each thing a person should know
 
 
+def suiting(info: ClipInfo) -> str:
+    """What "auto" means for a clip."""
+    return AUTO if info.frame_interval_s * SLOW_FPS < 1.0 else "classical"
+
+
 def make_finder(
     detector: str, info: ClipInfo, *, masks: Iterable[FloatArray],
     expected_radius: "RadiusMap | None", waiting: int,
@@ -84,9 +89,7 @@ def make_finder(
     """
     from halfvolley.ball import BallFinder
 
-    chosen = detector
-    if detector == "auto":
-        chosen = AUTO if info.frame_interval_s * SLOW_FPS < 1.0 else "classical"
+    chosen = suiting(info) if detector == "auto" else detector
     if chosen == "classical":
         finder = BallFinder(info, masks=masks, expected_radius=expected_radius, waiting=waiting)
         return MadeFinder(finder, "classical finder", "CPU", ())

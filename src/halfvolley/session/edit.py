@@ -13,7 +13,7 @@ from tomlkit.items import AoT, Table
 
 from halfvolley.errors import BadInput, BadSession, FootageError
 from halfvolley.session.files import write_atomic
-from halfvolley.session.schema import FILE_NAME, KEYS, Key, Session, read_session
+from halfvolley.session.schema import FILE_NAME, KEYS, Key, Session, TargetZone, read_session
 
 _HEAD = """\
 A session of halfvolley: what a person says about some clips. Lines that begin with # are hints:
@@ -216,6 +216,71 @@ def set_players(session: Session, name_a: str, name_b: str) -> Session:
     return _edit(session, change)
 
 
+def set_report(session: Session, **said: Any) -> Session:
+    """Write what the report shall be like into session.toml; None takes a key away.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    **said
+        Keys of [report] and their values.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        _put(document.setdefault("report", tomlkit.table()), said)
+
+    return _edit(session, change)
+
+
+def set_targets(session: Session, targets: Sequence[TargetZone]) -> Session:
+    """Write the zones that were to be hit into session.toml, instead of those that were there.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    targets : sequence of TargetZone
+        All of them; none takes the table away.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        document.pop("targets", None)
+        zones = tomlkit.aot()
+        for target in targets:
+            table = tomlkit.table()
+            _put(table, {"name": target.name, "corners_m": target.corners_m})
+            zones.append(table)
+        if targets:
+            document.add("targets", zones)
+
+    return _edit(session, change)
+
+
 def set_ball(session: Session, **said: Any) -> Session:
     """Write a person's word about the ball into session.toml; None takes a key away.
 
@@ -275,17 +340,7 @@ def add_point(
     StorageError
         If the file cannot be written.
     """
-    session.clip(clip)
-    said = {"clip": clip, "t_s": t_s} | {
-        key: value for key, value in (("server", server), ("winner", winner)) if value
-    }
-
-    def change(document: tomlkit.TOMLDocument) -> None:
-        table = tomlkit.table()
-        _put(table, said)
-        document.setdefault("points", tomlkit.aot()).append(table)
-
-    return _edit(session, change)
+    return _add_word(session, "points", clip, t_s, server=server, winner=winner)
 
 
 def undo_point(session: Session) -> Session:
@@ -310,13 +365,87 @@ def undo_point(session: Session) -> Session:
     """
     if not session.points:
         raise BadSession(f"{session.folder / FILE_NAME} has no word on a rally to take back")
+    return take_back(session, "points", len(session.points) - 1)
+
+
+def add_touch(
+    session: Session, clip: str, t_s: float, *, was: str = "", player: str = ""
+) -> Session:
+    """Write a person's word on one touch into session.toml; the last word on a touch counts.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    clip : str
+        Name of the clip.
+    t_s : float
+        Time of the touch, on the clip's own clock [s].
+    was : str
+        "none" where nothing was touched, or "".
+    player : str
+        End of who struck, or "".
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is no such clip, or a value is not allowed; the file is unchanged then.
+    StorageError
+        If the file cannot be written.
+    """
+    return _add_word(session, "touches", clip, t_s, was=was, player=player)
+
+
+def _add_word(session: Session, name: str, clip: str, t_s: float, **said: str) -> Session:
+    session.clip(clip)
 
     def change(document: tomlkit.TOMLDocument) -> None:
-        points = document["points"]
-        assert isinstance(points, AoT | tomlkit.items.Array)
-        del points[len(points) - 1]
-        if not points:
-            document.remove("points")
+        table = tomlkit.table()
+        _put(table, {"clip": clip, "t_s": t_s} | {k: v for k, v in said.items() if v})
+        document.setdefault(name, tomlkit.aot()).append(table)
+
+    return _edit(session, change)
+
+
+def take_back(session: Session, table: str, index: int) -> Session:
+    """Take back one word on a rally or a touch.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    table : str
+        "points" or "touches".
+    index : int
+        Which one of it, from 0.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is none.
+    StorageError
+        If the file cannot be written.
+    """
+    said = session.points if table == "points" else session.touches
+    if not 0 <= index < len(said):
+        raise BadSession("this word was taken back already; look at the session again")
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        words = document[table]
+        assert isinstance(words, AoT | tomlkit.items.Array)
+        del words[index]
+        if not words:
+            document.remove(table)
 
     return _edit(session, change)
 
@@ -394,6 +523,7 @@ _EXAMPLES = {
     "end_a": '"left"',
     "table": "1",
     "corners_px": "[[450.0, 690.0], [590.0, 520.0], [1330.0, 520.0], [1470.0, 690.0]]",
+    "blur_px": "[[[0, 0], [300, 0], [300, 200], [0, 200]]]",
     "masks_px": "[[[0, 0], [300, 0], [300, 200], [0, 200]]]",
     "readout_s": "0.012",
     "exposure_s": "0.002",

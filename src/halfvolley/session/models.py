@@ -70,7 +70,9 @@ def use_detector(session: Session, detector: str) -> Session:
     StorageError
         If the file cannot be written.
     """
-    return set_ball(session, detector=short_name(session, named_detector(session, detector)))
+    if detector != "auto":  # a word of its own: what suits each clip
+        detector = short_name(session, named_detector(session, detector))
+    return set_ball(session, detector=detector)
 
 
 def use_in_sessions(folders: Sequence[Path | str], detector: str) -> list[str]:

@@ -54,6 +54,12 @@ def _nothing(session: Session, entry: ClipEntry) -> dict[str, Any]:
     return {}
 
 
+def _touches(session: Session, entry: ClipEntry) -> dict[str, Any]:
+    """A person's word on touches of a clip; nothing where there is none."""
+    words = [[w.t_s, w.was, w.player] for w in session.touches if w.clip == entry.name]
+    return {"touches": words} if words else {}
+
+
 STAGES = (
     Stage("probe", 1, (), _nothing, stages.probe, "looking at the file"),
     Stage(
@@ -88,7 +94,8 @@ STAGES = (
         stages.drops, "weighing the bounces", ("drop",),
     ),
     Stage(
-        "match", 3, ("flight",), lambda s, c: {"kind": "feed" if c.kind == "feed" else "play"},
+        "match", 3, ("flight",),
+        lambda s, c: {"kind": "feed" if c.kind == "feed" else "play"} | _touches(s, c),
         stages.match, "reading rallies",
     ),
 )  # fmt: skip
@@ -481,7 +488,7 @@ def _write_tables(
     failed: dict[str, HalfvolleyError],
     did: list[tuple[str, str]],
 ) -> str:
-    from halfvolley.match import practice_question
+    from halfvolley.match import hear, practice_question
     from halfvolley.session.tables import ClipTables, read_manifest, write_tables
 
     reasons = {name: str(error) for name, error in failed.items()}
@@ -500,6 +507,7 @@ def _write_tables(
             warnings += ("No bounce and no stroke was seen: no ball was in play at this table.",)
         if work.entry.kind == "play" and (question := practice_question(flights, play)):
             warnings += (question,)
+        warnings += hear(flights.contacts, stages.touch_words(session, work.entry.name)).notes
         clips.append(
             ClipTables(
                 work.entry, scan.camera, flights, play,

@@ -89,6 +89,10 @@ KEYS = (
         "polygons in the picture where no ball is looked for",
     ),
     Key(
+        "clips", "blur_px", "polygons", (), "px",
+        "polygons in the picture that are blurred in pictures and videos of the report",
+    ),
+    Key(
         "clips", "readout_s", "number", None, "s",
         "time from the first row's exposure to the last row's; left out: estimated", 0, 0.1,
     ),
@@ -111,10 +115,23 @@ KEYS = (
         "points", "winner", "choice", "", "", "end that won the point; let: nobody did",
         choices=("", "A", "B", "let"),
     ),
+    Key("touches", "clip", "text", ..., "", "name of the clip"),
+    Key("touches", "t_s", "number", ..., "s", "time of the touch, on the clip's own clock"),
+    Key(
+        "touches", "was", "choice", "", "", "what it was; none: nothing was touched",
+        choices=("", "none"),
+    ),
+    Key("touches", "player", "choice", "", "", "end of who struck", choices=("", "A", "B")),
     Key("targets", "name", "text", ..., "", "what the zone is called"),
     Key(
         "targets", "corners_m", "outline", ..., "m",
         "corners (x, y) of a zone of the table that was to be hit, three or more",
+    ),
+    Key("report", "language", "text", "en", "", "of the report, where no other is asked for"),
+    Key(
+        "report", "blur", "choice", "no", "",
+        "what is blurred in its pictures and videos beside blur_px; heads: what moves where "
+        "players' heads can be", choices=("no", "heads"),
     ),
 )  # fmt: skip
 
@@ -150,6 +167,7 @@ class ClipEntry:
     table: int
     corners_px: tuple[tuple[float, float], ...] | None
     masks_px: tuple[tuple[tuple[float, float], ...], ...]
+    blur_px: tuple[tuple[tuple[float, float], ...], ...]
     readout_s: float | None
     exposure_s: float | None
 
@@ -168,6 +186,14 @@ class MatchFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportFacts:
+    """What the report shall be like, as a person said."""
+
+    language: str = "en"
+    blur: str = "no"  # "no" or "heads"
+
+
+@dataclass(frozen=True, slots=True)
 class PointWord:
     """A person's word on one rally."""
 
@@ -175,6 +201,16 @@ class PointWord:
     t_s: float  # within the rally
     server: str  # "", "A" or "B"
     winner: str  # "", "A", "B" or "let"
+
+
+@dataclass(frozen=True, slots=True)
+class SaidTouch:
+    """A person's word on one touch."""
+
+    clip: str
+    t_s: float
+    was: str  # "" or "none"
+    player: str  # "", "A" or "B"
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,8 +234,10 @@ class Session:
     clips: tuple[ClipEntry, ...]
     match: MatchFacts = MatchFacts()
     points: tuple[PointWord, ...] = ()
+    touches: tuple[SaidTouch, ...] = ()
     targets: tuple[TargetZone, ...] = ()
     date: datetime.date | None = None
+    report: ReportFacts = ReportFacts()
 
     def clip(self, name: str) -> ClipEntry:
         """The clip of that name.
@@ -260,7 +298,7 @@ def _no_session(folder: Path) -> str:
 
 _TABLES: dict[str, type] = {
     "ball": dict, "air": dict, "players": dict, "clips": list, "match": dict, "points": list,
-    "targets": list,
+    "touches": list, "targets": list, "report": dict,
 }  # fmt: skip
 
 
@@ -294,7 +332,9 @@ class _Reader:
             player_b=players["B"],
             clips=self._clips(),
             match=self._match(),
+            report=ReportFacts(**self._table("report", self.data.get("report", {}), 0)),
             points=self._points(),
+            touches=tuple(SaidTouch(**t) for t in self._many("touches")),
             targets=tuple(TargetZone(**t) for t in self._many("targets")),
         )
 

@@ -6,7 +6,7 @@ Rooms are imported when a stage runs, so that finding out that nothing is stale 
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from halfvolley.errors import NoCamera, Unknown
 from halfvolley.session.recording import (
@@ -24,6 +24,7 @@ from halfvolley.types import (
     Frame,
     Play,
     Shutter,
+    Side,
     Tracks,
     concatenate,
 )
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from halfvolley.ball import RestingBall
     from halfvolley.camera import Calibration, MarksCheck
     from halfvolley.flight import Drops
+    from halfvolley.match import TouchWord
     from halfvolley.physics import Environment
 
 Run = Callable[..., Any]
@@ -196,8 +198,20 @@ def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> P
     """Rallies and strokes."""
     from halfvolley.match import find_feed, find_play
 
-    del session, tell
-    return find_feed(flights) if entry.kind == "feed" else find_play(flights)
+    del tell
+    find = find_feed if entry.kind == "feed" else find_play
+    return find(flights, words=touch_words(session, entry.name))
+
+
+def touch_words(session: Session, clip: str) -> "tuple[TouchWord, ...]":
+    """What a person says of single touches of a clip."""
+    from halfvolley.match import TouchWord
+
+    return tuple(
+        TouchWord(said.t_s, said.was == "none", cast(Side, said.player) if said.player else None)
+        for said in session.touches
+        if said.clip == clip
+    )
 
 
 def shutter(entry: ClipEntry, info: ClipInfo) -> Shutter:

@@ -36,6 +36,7 @@ from halfvolley.session.models import (
 from halfvolley.session.schema import DETECTORS, Session, read_session
 from halfvolley.session.score import ScoredDetector, Scores, exam_of_labels, hold_all
 from halfvolley.session.store import package_versions
+from halfvolley.session.unfinished import CHECKPOINT, FOLDER, note_training
 from halfvolley.types import LabelSet
 
 if TYPE_CHECKING:
@@ -43,7 +44,6 @@ if TYPE_CHECKING:
     from halfvolley.learn.split import SplitBy
 
 Say = Callable[[str], None]
-FOLDER = "training"  # within computed/: what may be thrown away
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -206,7 +206,7 @@ class _Training:
         work = (
             self.home.folder / "computed" / FOLDER / self.lesson.key(self.start_path, self.settings)
         )
-        if (work / "checkpoint.npz").exists():
+        if (work / CHECKPOINT).exists():
             say("Going on with the training that was stopped.")
         lesson = self.lesson
         say(
@@ -238,8 +238,20 @@ class _Training:
         choosing = self.lesson.examples(
             "validation", self.start_path, s.own_examples // 5, s.seed, tell
         )
-        work.mkdir(parents=True, exist_ok=True)
+        note_training(work, self._said())
         return finetune.fine_tune(self.start_path, own, choosing, made, work, s, self.device, tell)
+
+    def _said(self) -> dict[str, Any]:
+        """What goes on from a checkpoint must be told again, and what watchers show."""
+        from halfvolley.learn.split import PARTS
+
+        return {
+            "settings": asdict(self.settings),
+            "split_by": self.lesson.split.by,
+            "start": short_name(self.home, self.start),
+            "device": self.device.type.upper(),
+            "labels": {part: self.lesson.count(part) for part in PARTS},
+        }
 
     def _compare(self, tuned: "Tuned", work: Path, tell: Progress) -> Scores:
         """All that a session uses now, the start, and the new one on what was held out."""

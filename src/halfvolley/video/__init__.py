@@ -1,6 +1,7 @@
 """Files and cameras to frames with exact time; sound; writing. The only room with PyAV."""
 
 from halfvolley.video.colour import planes_from_rgb, rgb_from_ycc, to_rgb
+from halfvolley.video.keyframes import keyframe_gap_s
 from halfvolley.video.onsets import Onset, OnsetSettings, find_onsets, iter_onsets
 from halfvolley.video.opening import open_clip
 from halfvolley.video.prefetch import prefetch
@@ -21,6 +22,7 @@ __all__ = [
     "has_sound",
     "iter_frames",
     "iter_onsets",
+    "keyframe_gap_s",
     "open_clip",
     "planes_from_rgb",
     "prefetch",

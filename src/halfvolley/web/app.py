@@ -13,6 +13,7 @@ from starlette.types import ASGIApp
 
 from halfvolley.errors import BadInput
 from halfvolley.web.film import Films
+from halfvolley.web.glances import Glances
 from halfvolley.web.guard import Guard, Rules
 from halfvolley.web.jobs import Jobs
 from halfvolley.web.places import Places
@@ -29,6 +30,7 @@ class Bench:
     jobs: Jobs
     films: Films
     writers: Writers
+    glances: Glances
     # what clips were said to be before each change, newest last, for undo
     before: dict[tuple[Path, str], list[dict[str, Any]]] = field(default_factory=dict)
 
@@ -44,7 +46,7 @@ def make_bench(root: Path, footage: tuple[Path, ...] = ()) -> Bench:
     for folder in (root, *footage):
         if not folder.is_dir():
             raise BadInput(f"no such folder: {folder}; make it, or give another one")
-    return Bench(Places(root, footage), Jobs(), Films(), Writers(_is_open))
+    return Bench(Places(root, footage), Jobs(), Films(), Writers(_is_open), Glances())
 
 
 def make_app(bench: Bench, rules: Rules) -> ASGIApp:

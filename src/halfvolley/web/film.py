@@ -4,24 +4,27 @@ A film keeps its decoder open: the next frame costs one decoding, a jump a searc
 before. The frames that were decoded last are kept, since requests for neighbours come in any order.
 """
 
+import contextlib
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from halfvolley.errors import BadInput
+from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
+from halfvolley.report.veil import Veil
 from halfvolley.session.recording import Recording
 from halfvolley.types import ByteImage, Frame
 from halfvolley.video import FrameReader, open_clip, to_rgb
 
 KEPT_BYTES = 192 << 20  # of JPEGs of all films
 KEPT_FILMS = 4
+RECENT_BYTES = 64 << 20  # of decoded frames of one film
 NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
 TILE_PX = 288  # side of one picture of a strip
 WIDTHS_PX = (320, 960, 1920)  # what a page may ask for
@@ -70,6 +73,7 @@ class Film:
         self.info = recording.info
         self._store = store
         self._lock = threading.Lock()
+        self._near_lock = threading.Lock()
         self._frames: Iterator[Frame] = iter(())
         self._container: Any = None  # the file that was looked into last, kept open
         self._open_path: Path | None = None
@@ -102,6 +106,44 @@ class Film:
         self._store.put(name, data)
         return data
 
+    def veiled(self, index: int, width_px: int, veil: Veil) -> bytes:
+        """A frame as it is handed on, blurred.
+
+        Raises
+        ------
+        BadInput, FootageError
+            As for `jpeg`.
+        """
+        if not 0 <= index < len(self.info.pts_s):
+            raise BadInput(f"there is no frame {index}")
+        with self._lock:
+            picture = self._picture(index).copy()
+        veil.over(picture)
+        return encode_jpeg(picture, width_px)
+
+    def near(self, index: int, width_px: int) -> tuple[bytes, int]:
+        """The picture that is at hand most quickly near a frame, and which frame it is of.
+
+        Parameters
+        ----------
+        index : int
+            The frame.
+        width_px : int
+            As for `jpeg`.
+
+        Returns
+        -------
+        tuple of bytes and int
+            That frame itself where it is kept; else the next one that is coded alone.
+        """
+        if self._store.get((*self._name, index, width_px)) is None:
+            start_s = float(self.info.pts_s[index])
+            with contextlib.suppress(FootageError, StopIteration), self._near_lock:
+                reader = FrameReader(self.recording.parts[0], start_s=start_s, keyframes_only=True)
+                frame = next(iter(reader))
+                return encode_jpeg(to_rgb(frame, self.info), width_px), frame.index
+        return self.jpeg(index, width_px), index
+
     def _picture(self, index: int) -> ByteImage:
         """A decoded frame; the lock is held."""
         if index in self._recent:
@@ -112,7 +154,7 @@ class Film:
             self._next = frame.index + 1
             picture = to_rgb(frame, self.info)
             self._recent[frame.index] = picture
-            if len(self._recent) > NEAR:
+            while len(self._recent) > max(1, min(NEAR, RECENT_BYTES // picture.nbytes)):
                 self._recent.popitem(last=False)
             if frame.index >= index:  # one that cannot be decoded is stood in for by the next
                 return picture
@@ -178,8 +220,17 @@ class Films:
         self._films: OrderedDict[tuple[Path, ...], Film] = OrderedDict()
         self._lock = threading.Lock()
 
-    def of(self, files: tuple[Path, ...]) -> Film:
+    def of(
+        self, files: tuple[Path, ...], known: Callable[[], Recording | None] = lambda: None
+    ) -> Film:
         """The film of a recording's files.
+
+        Parameters
+        ----------
+        files : tuple of Path
+            In order.
+        known : callable
+            Gives what is known of them already; else they are looked through once.
 
         Raises
         ------
@@ -191,7 +242,7 @@ class Films:
         with self._lock:
             film = self._films.get(files)
             if film is None or film.changed_ns != _changed_ns(files[0]):
-                film = Film(probe_recording(files), self.store)
+                film = Film(known() or probe_recording(files), self.store)
             self._films[files] = film
             self._films.move_to_end(files)
             while len(self._films) > KEPT_FILMS:

@@ -7,14 +7,17 @@ from typing import Any
 import numpy as np
 
 from halfvolley.camera import camera_at, project
-from halfvolley.errors import BadSession, HalfvolleyError
-from halfvolley.match.kinds import guess_kind
+from halfvolley.errors import BadSession
+from halfvolley.match import hear
+from halfvolley.match.kinds import KINDS, guess_kind
 from halfvolley.match.records import Estimate, RallyRecord, StrokeRecord
+from halfvolley.match.zones import DEPTHS, WIDTHS, depth_labels, width_labels
 from halfvolley.report.court import ellipse_95
-from halfvolley.session.pipeline import ClipResult, load_clip
+from halfvolley.session.pipeline import kept_result
 from halfvolley.session.read import ClipSummary, ContactRow
 from halfvolley.session.records import FlightPath, Records, read_records
-from halfvolley.types import FloatArray
+from halfvolley.session.stages import touch_words
+from halfvolley.types import ClipCamera, FloatArray
 
 Json = dict[str, Any]
 
@@ -32,21 +35,49 @@ def play_data(folder: Path, clip: str) -> Json:
     if summary is None:
         why = dict(records.summary.not_measured).get(clip, "it was added later")
         raise BadSession(f"{clip} is not in the result: {why}; measure again")
-    try:
-        result: ClipResult | None = load_clip(folder, clip)
-    except HalfvolleyError:
-        result = None  # something changed since: what is shown cannot be laid over the picture
-    shutter = None if result is None else result.flights.shutter
+    # flights, and not what was read from them: a person's word leaves the picture as it is
+    scan, flights = (kept_result(records.session, clip, stage) for stage in ("scan", "flight"))
+    seen = None if scan is None or flights is None else scan.camera
+    shutter = None if flights is None else flights.shutter
     return {
         "names": {"A": summary.player_a or "A", "B": summary.player_b or "B"},
-        "contacts": [_contact(row, result) for row in summary.contacts],
-        "flights": [_flight(p, result) for p in records.paths if p.clip == clip],
-        "strokes": [_stroke(s, summary) for s in records.strokes if s.clip == clip],
-        "rallies": rally_data(records, clip),
+        "contacts": [_contact(row, seen) for row in summary.contacts],
+        "flights": [_flight(p, seen) for p in records.paths if p.clip == clip],
+        "strokes": _strokes(records, summary),
+        **said_data(records, clip),
         "exposure_s": 0.0 if shutter is None else shutter.exposure_s,
         "readout_s": 0.0 if shutter is None else shutter.readout_s,
-        "drawn": result is not None,
+        "drawn": seen is not None,
+        "depths": DEPTHS,
+        "widths": WIDTHS,
+        "kinds": [kind for kind in KINDS if kind != "unknown"],
     }
+
+
+def said_data(records: Records, clip: str) -> Json:
+    """Rallies and a person's corrections of one clip: what changes with a word.
+
+    Touches that are corrected are named by contact: "none" where nothing was touched, else the
+    end of who struck. `words` lists every correction, so that each can be taken back.
+    """
+    summary = next(c for c in records.summary.clips if c.clip == clip)
+    session = records.session
+    flights = kept_result(session, clip, "flight")  # with the touches that were taken out since
+    found = summary.contacts if flights is None else flights.contacts
+    heard = hear(found, touch_words(session, clip))
+    points = [(i, w) for i, w in enumerate(session.points) if w.clip == clip]
+    touches = [(i, w) for i, w in enumerate(session.touches) if w.clip == clip]
+    return {
+        "rallies": rally_data(records, clip),
+        "corrected": {i: "none" if w.none else w.player for i, w in heard.by_contact.items()},
+        "words": [
+            *({"table": "points", "index": i, "t": w.t_s, "winner": w.winner, "server": w.server}
+              for i, w in points),
+            *({"table": "touches", "index": i, "t": w.t_s, "was": w.was, "player": w.player}
+              for i, w in touches),
+        ],
+        "notes": [*records.notes, *heard.notes],
+    }  # fmt: skip
 
 
 def rally_data(records: Records, clip: str) -> list[Json]:
@@ -70,14 +101,14 @@ def _rally(rally: RallyRecord, touches: list[float]) -> Json:
     }  # fmt: skip
 
 
-def _contact(row: ContactRow, result: ClipResult | None) -> Json:
+def _contact(row: ContactRow, seen: ClipCamera | None) -> Json:
     long, short, angle = ellipse_95(row)
     place = np.array([row.x_m, row.y_m, row.z_m])
     return {
         "id": row.contact_id, "kind": row.kind, "t": row.t_s, "t_sd": row.t_sd_s,
         "rally": row.rally_id, "side": row.side, "player": row.player, "p": row.probability,
         "xyz": _rounded(place), "ellipse": _rounded(np.array([long, short, angle])),
-        "uv": None if result is None else _seen(result, row.t_s, place[None])[0],
+        "uv": None if seen is None else _seen(seen, row.t_s, place[None])[0],
         "speed_in": _known(row.speed_in_mps, row.speed_in_sd_mps),
         "speed_out": _known(row.speed_out_mps, row.speed_out_sd_mps),
         "spin_in": _known(row.spin_in_revps, row.spin_in_sd_revps),
@@ -85,27 +116,36 @@ def _contact(row: ContactRow, result: ClipResult | None) -> Json:
     }  # fmt: skip
 
 
-def _flight(path: FlightPath, result: ClipResult | None) -> Json:
-    uv = [] if result is None else _seen(result, float(path.t_s[0]), path.xyz_m)
+def _flight(path: FlightPath, seen: ClipCamera | None) -> Json:
+    uv = [] if seen is None else _seen(seen, float(path.t_s[0]), path.xyz_m)
     return {
-        "rally": path.rally_id, "t": np.round(path.t_s, 5).tolist(), "uv": uv,
+        "rally": path.rally_id, "contact": path.contact_in,
+        "t": np.round(path.t_s, 5).tolist(), "uv": uv,
         "xyz": np.round(path.xyz_m, 4).tolist(),
     }  # fmt: skip
 
 
-def _stroke(stroke: StrokeRecord, summary: ClipSummary) -> Json:
-    contact = next(s.contact_id for s in summary.strokes if s.stroke_id == stroke.stroke_id)
+def _strokes(records: Records, summary: ClipSummary) -> list[Json]:
+    own = [s for s in records.strokes if s.clip == summary.clip]
+    contacts = {s.stroke_id: s.contact_id for s in summary.strokes}
+    places = [s.placement for s in own]
+    fields = zip(own, depth_labels(places), width_labels(places), strict=True)
+    return [_stroke(s, contacts[s.stroke_id], depth, width) for s, depth, width in fields]
+
+
+def _stroke(stroke: StrokeRecord, contact: int, depth: str | None, width: str | None) -> Json:
     kind = guess_kind(stroke).best
     return {
+        "depth": depth, "width": width,
         "contact": contact, "rally": stroke.rally_id, "number": stroke.number, "end": stroke.end,
         "player": stroke.player, "phase": stroke.phase, "kind": kind, "fate": stroke.fate,
         "speed": _estimate(stroke.speed_mps), "spin": _estimate(stroke.topspin_revps),
     }  # fmt: skip
 
 
-def _seen(result: ClipResult, t_s: float, xyz_m: FloatArray) -> list[list[float] | None]:
+def _seen(seen: ClipCamera, t_s: float, xyz_m: FloatArray) -> list[list[float] | None]:
     """Where points are in the picture; None where they are behind the camera."""
-    uv = project(camera_at(result.scan.camera, t_s), np.ascontiguousarray(xyz_m, np.float64))
+    uv = project(camera_at(seen, t_s), np.ascontiguousarray(xyz_m, np.float64))
     return [_rounded(p) if np.isfinite(p).all() else None for p in uv]
 
 

@@ -1,6 +1,7 @@
 """What jobs do: each calls the stages and says in words what came of it."""
 
 from pathlib import Path
+from typing import Any
 
 from halfvolley.web.jobs import Progress
 
@@ -45,6 +46,14 @@ def find_camera(folder: Path, *, progress: Progress, clip: str) -> str:
     )
 
 
+def make_small_copy(folder: Path, *, progress: Progress, clip: str) -> str:
+    """A small copy of a clip that is slow to jump about in."""
+    from halfvolley.session.proxy import make_proxy
+
+    make_proxy(folder, clip, progress=progress)
+    return f"{clip} can be jumped about in quickly now."
+
+
 def propose_labels(folder: Path, *, progress: Progress) -> str:
     """Labels from what was measured; what a person decided stays."""
     from halfvolley.session.labels import harvest_labels
@@ -54,11 +63,11 @@ def propose_labels(folder: Path, *, progress: Progress) -> str:
     return f"{accepted} labels are sure, {open_} wait for you."
 
 
-def cut_rally(folder: Path, *, progress: Progress, clip: str, rally: int) -> str:
-    """One rally as a video."""
+def cut_rallies(folder: Path, *, progress: Progress, clip: str, rallies: list[int]) -> str:
+    """Some rallies as one video."""
     from halfvolley.report.videos import write_rally_video
 
-    path = write_rally_video(folder, clip, rally, progress=progress)
+    path = write_rally_video(folder, clip, rallies, progress=progress)
     return f"{path.name} is ready; it is on the Report screen, under To hand on."
 
 
@@ -68,3 +77,41 @@ def draw_video(folder: Path, *, progress: Progress) -> str:
 
     write_report(folder, video=True, progress=progress)
     return "The video is drawn."
+
+
+def train_detector(folder: Path, *, progress: Progress, said: dict[str, Any]) -> str:
+    """A detector taught on the session's labels; the better one is used afterwards.
+
+    Parameters
+    ----------
+    folder : Path
+        The session's.
+    progress : callable
+        Told what is being done.
+    said : dict
+        "settings" for `tune_settings`; "start" and "split_by" where a stopped one goes on.
+    """
+    from halfvolley.report.training import write_curves
+    from halfvolley.session.train import train_sessions, tune_settings
+
+    settings = tune_settings(**said["settings"])
+    (done,) = train_sessions(
+        [folder], settings=settings, split_by=said.get("split_by", "rally"),
+        start=said.get("start"), progress=progress,
+    )  # fmt: skip
+    write_curves(done)
+    if done.model is None:
+        return "Nothing that was tried is better than its start; all stays as it was."
+    if done.after == done.before:
+        return f"{done.model.stem} is kept, but {done.before} is still the better one here."
+    return f"{done.model.stem} is better here and is used from now on. Measure again."
+
+
+def compare_detectors(folder: Path, *, progress: Progress, detectors: list[str]) -> str:
+    """Detectors held against what is known of the session's footage."""
+    from halfvolley.report.score import write_scores
+    from halfvolley.session.score import score_session
+
+    scores = score_session(folder, detectors, progress=progress)
+    write_scores(scores, folder)
+    return f"{len(scores.detectors)} detectors were compared."

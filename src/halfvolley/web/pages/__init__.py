@@ -9,7 +9,9 @@ from nicegui import context, ui
 from halfvolley.web.jobs import Job
 from halfvolley.web.pages.ball import ball
 from halfvolley.web.pages.camera import camera
+from halfvolley.web.pages.detector import detector
 from halfvolley.web.pages.enter import enter
+from halfvolley.web.pages.faces import faces
 from halfvolley.web.pages.home import home, new
 from halfvolley.web.pages.jobs import job_strip
 from halfvolley.web.pages.labels import labels
@@ -36,9 +38,11 @@ def build(bench: "Bench") -> None:
         "/new": lambda: new(bench),
         "/s/{key}": lambda key: enter(bench, key),
         "/s/{key}/camera/{clip}": lambda key, clip: camera(bench, key, unquote(clip)),
-        "/s/{key}/ball/{clip}": lambda key, clip: ball(bench, key, unquote(clip)),
+        "/s/{key}/ball/{clip}": lambda key, clip, frame="": ball(bench, key, unquote(clip), frame),
         "/s/{key}/labels/{clip}": lambda key, clip: labels(bench, key, unquote(clip)),
+        "/s/{key}/detector/{clip}": lambda key, clip: detector(bench, key, unquote(clip)),
         "/s/{key}/play/{clip}": lambda key, clip: play(bench, key, unquote(clip)),
+        "/s/{key}/faces/{clip}": lambda key, clip: faces(bench, key, unquote(clip)),
         "/s/{key}/report/{clip}": lambda key, clip: report(bench, key, unquote(clip)),
     }
     screen = ui.sub_pages(pages).classes(replace="screen")
@@ -47,7 +51,8 @@ def build(bench: "Bench") -> None:
     def over(job: Job) -> None:
         """Draw again what the job has made another; nobody loses their place for less."""
         path, own = router.current_path, f"/s/{bench.places.key_of(job.folder)}/"
-        concerned = path.startswith(own) and (job.remakes or "/report/" in path)
+        files = not job.aside and ("/report/" in path or "/detector/" in path)
+        concerned = path.startswith(own) and (job.remakes or files)
         if path == "/" or concerned:
             screen.refresh()
 

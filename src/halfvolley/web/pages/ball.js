@@ -1,5 +1,6 @@
 // Ball: every candidate of a frame and what became of it; regions where no ball is looked for.
 import { Film, fit } from "/static/film.js";
+import { HANDLES, regions } from "/static/regions.js";
 
 const FATES = [
   ["The ball", "lies on a flight that a ball can fly"],
@@ -11,21 +12,18 @@ const FATES = [
 const COLOURS = ["#ffe45e", "#9fb2c4", "#f2a65c", "#c59be8", "#7fc8f0"];
 
 export default {
+  mixins: [regions],
   template: `
     <div class="viewer">
       <div class="stage-box" :style="{ '--ratio': size[0] / size[1] }"><div class="stage" ref="stage">
         <canvas ref="canvas" role="img" :aria-label="'Frame ' + index + ' with ' + here.length + ' candidates'"></canvas>
-        <template v-for="(region, r) in regions" :key="r">
-          <button v-for="(p, k) in region" :key="k" type="button" class="corner b" :style="place(p)"
-            :aria-label="'Region ' + (r + 1) + ', corner ' + (k + 1) + '; arrow keys move it'"
-            @pointerdown="grab($event, r, k)" @keydown="nudge($event, r, k)">{{ r + 1 }}</button>
-        </template>
+        ${HANDLES}
       </div></div>
       <div class="scrub">
         <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd>←</kbd></button>
         <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd>→</kbd></button>
         <button type="button" class="button small" @click="hop">Next frame without the ball <kbd>↓</kbd></button>
-        <input type="range" min="0" :max="times.length - 1" :value="index" aria-label="Frame" :aria-valuetext="when" @input="go(+$event.target.value)">
+        <input type="range" min="0" :max="times.length - 1" :value="index" aria-label="Frame" :aria-valuetext="when" @input="go(+$event.target.value, true)">
         <output class="number">{{ when }}</output>
       </div>
       <canvas ref="strip" class="found" role="img" :aria-label="foundWords" @pointerdown="seek"></canvas>
@@ -36,9 +34,9 @@ export default {
         <li v-if="here.length > 12" class="soft">and {{ here.length - 12 }} more that look less like a ball</li>
       </ol>
     </div>`,
-  props: { base: String, times: Array, size: Array, found: Array, known: Boolean, start: Array, editable: Boolean },
+  props: { base: String, times: Array, size: Array, found: Array, known: Boolean, start: Array, editable: Boolean, first: Number },
   data() {
-    return { index: 0, shown: 0, here: [], answered: false, fates: FATES, colours: COLOURS, regions: this.start.map((r) => r.map((p) => [...p])) };
+    return { index: 0, shown: 0, here: [], answered: false, fates: FATES, colours: COLOURS };
   },
   computed: {
     when() { return `frame ${this.index} · ${this.times[this.index].toFixed(3)} s`; },
@@ -49,12 +47,12 @@ export default {
   },
   mounted() {
     this.film = new Film(this.base, this.times.length, 960);
-    this.film.arrived = (i) => { if (i === this.index) { this.shown = i; this.draw(); } };
+    this.film.arrived = (i, rough) => { if (rough || i === this.index) { this.shown = i; this.draw(); } };
     this.watcher = new ResizeObserver(() => this.draw());
     this.watcher.observe(this.$refs.stage);
     window.addEventListener("theme", this.draw);
     window.addEventListener("keydown", this.key);
-    this.go(Math.max(0, this.found.indexOf(2)));
+    this.go(this.first >= 0 ? this.first : Math.max(0, this.found.indexOf(2)));
   },
   unmounted() {
     this.watcher.disconnect();
@@ -62,11 +60,12 @@ export default {
     window.removeEventListener("keydown", this.key);
   },
   methods: {
-    go(i) {
+    go(i, quick = false) {
       const step = Math.sign(i - this.index) || 1;
       this.index = Math.min(this.times.length - 1, Math.max(0, i));
       if (this.film.get(this.index)) this.shown = this.index;
-      this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
+      if (quick) this.film.scrub(this.index);
+      else this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
       this.here = [];
       this.answered = false;
       this.$emit("look", this.index);
@@ -94,45 +93,6 @@ export default {
       const box = event.target.getBoundingClientRect();
       this.go(Math.floor(((event.clientX - box.left) / box.width) * this.times.length));
     },
-    // --- regions
-    add() {
-      const [w, h] = this.size;
-      const k = this.regions.length % 4;
-      const [x, y] = [w * (0.08 + 0.2 * k), h * 0.1];
-      this.regions.push([[x, y], [x + 0.16 * w, y], [x + 0.16 * w, y + 0.2 * h], [x, y + 0.2 * h]]);
-      this.tell();
-    },
-    remove() {
-      this.regions.pop();
-      this.tell();
-    },
-    tell() {
-      this.$emit("regions", this.regions);
-      this.draw();
-    },
-    place([u, v]) { return { left: `${(100 * (u + 0.5)) / this.size[0]}%`, top: `${(100 * (v + 0.5)) / this.size[1]}%` }; },
-    move(r, k, u, v) {
-      this.regions[r][k] = [Math.min(this.size[0], Math.max(0, u)), Math.min(this.size[1], Math.max(0, v))];
-      this.tell();
-    },
-    grab(event, r, k) {
-      if (!this.editable) return;
-      event.preventDefault();
-      const handle = event.target;
-      handle.focus();
-      handle.setPointerCapture(event.pointerId);
-      const from = [...this.regions[r][k]];
-      const scale = this.size[0] / this.$refs.stage.clientWidth;
-      handle.onpointermove = (e) => this.move(r, k, from[0] + scale * (e.clientX - event.clientX), from[1] + scale * (e.clientY - event.clientY));
-      handle.onpointerup = handle.onpointercancel = () => { handle.onpointermove = null; };
-    },
-    nudge(event, r, k) {
-      const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
-      if (!way || !this.editable) return;
-      event.preventDefault();
-      const step = event.shiftKey ? 10 : 1;
-      this.move(r, k, this.regions[r][k][0] + step * way[0], this.regions[r][k][1] + step * way[1]);
-    },
     // --- drawing
     draw() {
       const canvas = this.$refs.canvas;
@@ -146,16 +106,7 @@ export default {
       g.translate(0.5, 0.5); // pixel centres are at integers
       const line = ratio / scale;
       if (this.shown === this.index) for (const c of [...this.here].reverse()) this.mark(g, c, line);
-      g.lineWidth = 2 * line;
-      for (const region of this.regions) {
-        g.beginPath();
-        region.forEach(([u, v], k) => (k ? g.lineTo(u, v) : g.moveTo(u, v)));
-        g.closePath();
-        g.fillStyle = "rgb(12 17 22 / 55%)";
-        g.fill();
-        g.strokeStyle = "#ffffff";
-        g.stroke();
-      }
+      this.drawRegions(g, line);
       this.drawStrip();
     },
     mark(g, c, line) {

@@ -8,7 +8,7 @@ from nicegui import ui
 from nicegui.element import Element
 
 from halfvolley.errors import HalfvolleyError
-from halfvolley.session.edit import set_ball, set_clip
+from halfvolley.session.edit import set_clip
 from halfvolley.session.schema import ClipEntry, read_session
 from halfvolley.types import ClipInfo
 from halfvolley.web.ball_data import Candidates, read_candidates
@@ -21,7 +21,8 @@ from halfvolley.web.pages.frame import (
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState
 
 if TYPE_CHECKING:
@@ -31,8 +32,12 @@ if TYPE_CHECKING:
 class BallView(Element, component="ball.js"):
     """The canvas with candidates and regions."""
 
-    def __init__(self, base: str, info: ClipInfo, entry: ClipEntry, found: Candidates) -> None:
+    def __init__(
+        self, base: str, info: ClipInfo, entry: ClipEntry, found: Candidates, frame: str
+    ) -> None:
         super().__init__()
+        known = frame.isdecimal() and int(frame) < len(info.pts_s)
+        self.props["first"] = int(frame) if known else -1
         self.props["base"] = base
         self.props["times"] = np.round(info.pts_s, 4).tolist()
         self.props["size"] = list(info.size_px)
@@ -42,13 +47,15 @@ class BallView(Element, component="ball.js"):
         self.props["editable"] = True
 
 
-async def ball(bench: "Bench", key: str, clip: str) -> None:
-    """Draw the screen."""
+async def ball(bench: "Bench", key: str, clip: str, frame: str = "") -> None:
+    """Draw the screen; it begins at a frame where one is named."""
     try:
         state, session = await open_session(bench, key)
         entry = session.clip(clip)
         bench.places.check(session, [entry])
-        info = (await asyncio.to_thread(bench.films.of, entry.files)).info
+        film = await asyncio.to_thread(open_film, bench, session, entry)
+        info = film.info
+        await asyncio.to_thread(bench.glances.prepare, bench, session, entry, film)
         found = await asyncio.to_thread(read_candidates, state.folder, clip, len(info.pts_s))
     except HalfvolleyError as error:
         trouble_page(str(error))
@@ -60,10 +67,9 @@ async def ball(bench: "Bench", key: str, clip: str) -> None:
         with tag("div", "", "split-main"):
             tag("h1", f"Ball: {clip}", "unseen")
             clip_tabs(key, "ball", state, clip)
-            view = BallView(f"/picture/{key}/{quoted(clip)}", info, entry, found)
+            view = BallView(f"/picture/{key}/{quoted(clip)}", info, entry, found, frame)
         with tag("aside", "", "side", aria_label="Regions to leave out"):
-            _tally(bench, state, found)
-            _finder(bench, state, may_write)
+            _tally(bench, key, clip, state, found)
             _Regions(bench, state, entry, found, view, may_write).draw()
 
     def look(event: Any) -> None:
@@ -72,7 +78,7 @@ async def ball(bench: "Bench", key: str, clip: str) -> None:
     view.on("look", look)
 
 
-def _tally(bench: "Bench", state: SessionState, found: Candidates) -> None:
+def _tally(bench: "Bench", key: str, clip: str, state: SessionState, found: Candidates) -> None:
     frames = found.frames()
     n = sum(f == 2 for f in frames)
     with tag("section", "", "panel"):
@@ -92,35 +98,7 @@ def _tally(bench: "Bench", state: SessionState, found: Candidates) -> None:
                  "of every frame is shown with the reason why it was taken or refused.",
                  "doubt")  # fmt: skip
         measure_button(bench, state)
-
-
-FINDERS = (
-    ("auto", "What suits the clip: the network, for slow cameras the other"),
-    ("classical", "Motion, shape and colour"),
-    ("network", "A small network that has learned what a ball looks like"),
-)
-
-
-def _finder(bench: "Bench", state: SessionState, may_write: Any) -> None:
-    """What finds the ball: each choice with what it does."""
-    assert state.session is not None
-    chosen = state.session.ball.detector
-
-    def choose(name: str) -> None:
-        set_ball(read_session(state.folder), detector=name)
-        announce("Kept. It counts from the next measurement.")
-        ui.navigate.reload()
-
-    with tag("section", "", "panel"), tag("fieldset", "", "choice"):
-        tag("legend", "What looks for the ball", "like-h2")
-        for name, words in FINDERS:
-            with tag("div"):
-                box = tag("input", type="radio", name_="finder", id=f"finder-{name}",
-                          checked=name == chosen)  # fmt: skip
-                box.on("change", lambda _, name=name: guarded(may_write, choose)(name))
-                tag("label", words, for_=f"finder-{name}")
-        if chosen not in dict(FINDERS):
-            tag("p", f"Now: the detector of the file {chosen}.", "soft")
+        link("What looks for the ball, and how well", f"/s/{key}/detector/{quoted(clip)}")
 
 
 class _Regions:

@@ -19,7 +19,7 @@ export default {
         <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)">◂</button>
         <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)">▸</button>
         <input type="range" min="0" :max="count - 1" :value="index" aria-label="Frame" :aria-valuetext="when"
-          @input="go(+$event.target.value)">
+          @input="go(+$event.target.value, true)">
         <output class="number">{{ when }}</output>
       </div>
     </div>`,
@@ -33,8 +33,8 @@ export default {
   },
   mounted() {
     this.film = new Film(this.base, this.count, 1920);
-    this.film.arrived = (i) => {
-      if (i !== this.index) return;
+    this.film.arrived = (i, rough) => {
+      if (!rough && i !== this.index) return;
       this.shown = i;
       this.draw();
     };
@@ -51,11 +51,12 @@ export default {
   },
   methods: {
     // --- frames
-    go(i) {
+    go(i, quick = false) {
       const step = Math.sign(i - this.index) || 1;
       this.index = Math.min(this.count - 1, Math.max(0, i));
       if (this.film.get(this.index)) this.shown = this.index;
-      this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
+      if (quick) this.film.scrub(this.index);
+      else this.film.want(this.index, [1, 2, 3, 4].map((k) => this.index + k * step));
       this.draw();
     },
     // --- corners

@@ -24,6 +24,7 @@ from halfvolley.web.pages.frame import (
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState, session_state
 from halfvolley.web.work import find_camera
 
@@ -46,6 +47,7 @@ class Seen:
     found: "Calibration | None"
     watched: "ClipCamera | None"  # through the clip, where it is measured
     state: SessionState
+    copy: str  # what is to be said of a small copy for quick jumps
 
     @property
     def corners(self) -> Corners:
@@ -99,7 +101,7 @@ async def camera(bench: "Bench", key: str, clip: str) -> None:
             if bench.jobs.current(folder) is None:
                 _Corners(bench, seen, view, may_write).draw()
             _fit(seen)
-            _facts(seen.film.info)
+            _facts(seen.film.info, seen.copy)
 
 
 def _see(bench: "Bench", key: str, clip: str) -> Seen:
@@ -107,11 +109,13 @@ def _see(bench: "Bench", key: str, clip: str) -> Seen:
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    film = bench.films.of(entry.files)
+    film = open_film(bench, session, entry)
     found = kept_result(session, entry.name, "camera")
     scan = kept_result(session, entry.name, "scan")
     watched = None if scan is None else scan.camera
-    return Seen(session, entry, film, found, watched, session_state(folder, folder.name))
+    copy = bench.glances.prepare(bench, session, entry, film)
+    state = session_state(folder, folder.name)
+    return Seen(session, entry, film, found, watched, state, copy)
 
 
 def _what_to_do(bench: "Bench", seen: Seen) -> None:
@@ -277,7 +281,7 @@ def _watched(camera: "ClipCamera | None") -> None:
     note(f"The camera moved, by {moved[most]:.1f} px at {at_s:.1f} s. This is followed.", "doubt")
 
 
-def _facts(info: ClipInfo) -> None:
+def _facts(info: ClipInfo, copy: str) -> None:
     seconds = float(info.pts_s[-1] - info.pts_s[0]) + info.frame_interval_s
     width, height = info.size_px
     with tag("section", "", "panel"):
@@ -292,6 +296,8 @@ def _facts(info: ClipInfo) -> None:
         )  # fmt: skip
         for words in info.warnings:
             note(words, "doubt")
+        if copy:
+            note(copy)
 
 
 def _pairs(*pairs: tuple[str, str]) -> None:

@@ -17,8 +17,8 @@ from halfvolley.web.work import measure_all
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
-SCREENS = (("camera", "Clip and camera"), ("ball", "Ball"), ("labels", "Labels"), ("play", "Play"),
-           ("report", "Report"))  # fmt: skip
+SCREENS = (("camera", "Clip and camera"), ("ball", "Ball"), ("labels", "Labels"),
+           ("detector", "Detector"), ("play", "Play"), ("report", "Report"))  # fmt: skip
 
 
 async def open_session(bench: "Bench", key: str) -> tuple[SessionState, Session]:

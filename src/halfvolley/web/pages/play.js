@@ -7,8 +7,9 @@ import { drawTimeline, timeAt } from "/static/timeline.js";
 
 const RATES = [0.125, 0.25, 0.5, 1];
 const AHEAD = 14;
-const LONG = 5; // strokes of a long rally
 const PHASES = ["serve", "return", "third ball", "rally"];
+const LENGTHS = [[1, 2], [3, 4], [5, 8], [9, 999]];
+const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: "" };
 
 export default {
   template: `
@@ -28,6 +29,16 @@ export default {
           </label>
           <output class="number grow">{{ when }}</output>
         </div>
+        <div class="filters" role="group" aria-label="What is shown, in all views">
+          <label>Player<select v-model="only.player"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
+          <label>Stroke<select v-model="only.kind"><option value="">all</option><option v-for="k in play.kinds" :key="k">{{ k }}</option></select></label>
+          <label>Phase<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
+          <label>Served by<select v-model="only.server"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
+          <label>Rally<select v-model="only.length"><option value="">all</option><option value="now">this one</option><option v-for="l in lengths" :key="l[0]" :value="l[0]">{{ lengthWords(l) }}</option></select></label>
+          <label>Zone<select v-model="only.zone"><option value="">all</option><optgroup v-for="(names, of) in zones" :key="of" :label="of"><option v-for="z in names" :key="z" :value="of + ' ' + z">{{ z }}</option></optgroup></select></label>
+          <p class="shown-of" v-if="filtered" role="status"><span>{{ allowed.length }} of {{ contacts.length }} touches, {{ shownRallies.length }} of {{ play.rallies.length }} rallies</span>
+            <button type="button" class="button small quiet" @click="showAll">Show all</button></p>
+        </div>
       </div>
       <aside class="play-side" aria-label="Map and rallies">
         <div class="buttons" role="group" aria-label="View of the table">
@@ -37,43 +48,67 @@ export default {
         <canvas v-show="!space" ref="court" class="court" role="img" :aria-label="courtWords" @pointerdown="pick"></canvas>
         <canvas v-show="space" ref="replay" class="court space" tabindex="0" role="img" aria-label="The flights of this rally in space; drag or use the arrow keys to turn, + and - to come nearer"
           @pointerdown="turnView" @wheel.prevent="zoom($event.deltaY > 0 ? 1.1 : 0.9)" @keydown="viewKey"></canvas>
-        <div class="filters">
-          <label>Player<select v-model="only.player"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
-          <label>Stroke<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
-          <label>Rallies<select v-model="only.rallies"><option value="">all</option><option value="now">this one</option><option value="long">of 5 and more</option></select></label>
+        <div class="now">
+          <p v-if="touch" aria-live="off"><strong :class="{ struck: touch.gone }">{{ touchTitle(touch) }}</strong> {{ touchWords(touch) }}</p>
+          <p class="soft" v-else>No touch of the ball before this moment.</p>
+          <div class="buttons" v-if="touch && editable">
+            <button type="button" class="button small" :aria-pressed="String(touch.gone)" @click="sayNone">{{ noneWords(touch) }} <kbd>X</kbd></button>
+            <template v-if="!touch.gone && touch.player && ['racket', 'table', 'edge'].includes(touch.kind)"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(touch.player === w)" @click="saySide(w)">By {{ play.names[w] }}</button></template>
+          </div>
         </div>
-        <p class="now" v-if="touch" aria-live="off"><strong>{{ touchTitle(touch) }}</strong> {{ touchWords(touch) }}</p>
-        <p class="now soft" v-else>No touch of the ball before this moment.</p>
         <ol class="rallies" aria-label="Rallies">
           <li v-for="r in shownRallies" :key="r.id" :class="{ here: rally && rally.id === r.id }">
+            <div class="rally-row"><input type="checkbox" :value="r.id" v-model="picked" :aria-label="'Rally ' + r.id + ' for a video'" v-if="fresh">
             <button type="button" class="rally" @click="goTime(r.from)" :aria-current="rally && rally.id === r.id ? 'true' : null">
               <span class="rally-number">{{ r.id }}</span>
               <span class="grow">{{ rallyWords(r) }}<small>{{ doubtWords(r) }}</small></span>
-            </button>
+            </button></div>
             <div class="buttons" v-if="rally && rally.id === r.id && editable">
               <button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">Point to {{ play.names[w] }}</button>
               <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button>
               <button type="button" class="button small" v-for="w in ['A', 'B']" :key="'s' + w" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }} served</button>
-              <button type="button" class="button small" v-if="play.drawn" @click="$emit('cut', r.id)">Save as video</button>
-              <button type="button" class="button small quiet" v-if="words" @click="$emit('undo')">Undo</button>
+              <button type="button" class="button small" v-if="fresh" @click="$emit('cut', [r.id])">Save as video</button>
             </div>
           </li>
         </ol>
+        <div class="side-foot" v-if="picked.length">
+          <span class="grow">{{ picked.length }} {{ picked.length === 1 ? 'rally' : 'rallies' }} chosen</span>
+          <button type="button" class="button small quiet" v-if="picked.length < shownRallies.length" @click="picked = shownRallies.map((r) => r.id)">All shown</button>
+          <button type="button" class="button small quiet" @click="picked = []">None</button>
+          <button type="button" class="button small main" @click="cutPicked">Save as one video</button>
+        </div>
+        <div class="side-foot" v-if="play.words.length || undoable">
+          <details class="grow"><summary>{{ play.words.length }} {{ play.words.length === 1 ? 'correction' : 'corrections' }}</summary>
+            <ul><li v-for="w in play.words" :key="w.table + w.index"><button type="button" class="as-link grow" @click="goTime(w.t)">{{ wordWords(w) }}</button>
+              <button type="button" class="button small quiet" @click="$emit('back', w)">Take back</button></li></ul>
+            <p v-for="n in play.notes" :key="n" class="doubt-line">{{ n }}</p></details>
+          <button type="button" class="button small" v-if="undoable" @click="$emit('undo')">Undo <kbd>U</kbd></button>
+        </div>
       </aside>
       <canvas ref="timeline" class="timeline" role="img" aria-label="Time line of rallies, strokes and bounces; the list of rallies holds the same" @pointerdown="seek"></canvas>
     </div>`,
-  props: { base: String, times: Array, size: Array, play: Object, editable: Boolean, words: Number },
+  props: { base: String, times: Array, size: Array, play: Object, editable: Boolean, undoable: Boolean, fresh: Boolean },
   data() {
     return {
       index: 0, shown: 0, playing: false, rate: 0.25, rates: RATES, phases: PHASES,
-      space: false, look: START, only: { player: "", phase: "", rallies: "" },
+      lengths: LENGTHS,
+      space: false, look: START, only: { ...NONE }, picked: [],
     };
   },
   computed: {
     now() { return this.times[this.index]; },
     when() { return `frame ${this.index} · ${this.now.toFixed(3)} s`; },
     rally() { return [...this.play.rallies].reverse().find((r) => r.from <= this.now + 0.02) ?? this.play.rallies[0]; },
-    touch() { return this.play.contacts.filter((c) => c.t <= this.now + 0.02).at(-1); },
+    // as measured, with what a person said of them
+    contacts() {
+      return this.play.contacts.map((c) => {
+        const word = this.play.corrected[c.id];
+        return { ...c, gone: word === "none", player: word && word !== "none" ? word : c.player };
+      });
+    },
+    touch() { return this.contacts.filter((c) => c.t <= this.now + 0.02).at(-1); },
+    zones() { return { Depth: this.play.depths, "Seen by the striker": this.play.widths }; },
+    filtered() { return Object.values(this.only).some(Boolean); },
     // the stroke that each touch belongs to
     strokeOf() {
       const own = new Map(this.play.strokes.map((s) => [s.contact, s]));
@@ -87,23 +122,34 @@ export default {
       return out;
     },
     allowed() {
-      const { player, phase, rallies } = this.only;
-      const size = new Map(this.play.rallies.map((r) => [r.id, r.strokes]));
-      return this.play.contacts.filter((c) => {
+      const { player, kind, phase, server, length, zone } = this.only;
+      const rallies = new Map(this.play.rallies.map((r) => [r.id, r]));
+      const [least, most] = LENGTHS.find((l) => l[0] === length) ?? [0, Infinity];
+      return this.contacts.filter((c) => {
         const stroke = this.strokeOf.get(c.id);
-        if (player && stroke?.end !== player) return false;
+        const rally = rallies.get(c.rally);
+        if (player && (c.player ?? stroke?.end) !== player) return false;
+        if (kind && stroke?.kind !== kind) return false;
         if (phase && stroke?.phase !== phase) return false;
-        if (rallies === "now" && c.rally !== this.rally?.id) return false;
-        return !(rallies === "long" && !((size.get(c.rally) ?? 0) >= LONG));
+        if (zone && zone !== `Depth ${stroke?.depth}` && zone !== `Seen by the striker ${stroke?.width}`) return false;
+        if (server && rally?.server !== server) return false;
+        if (length === "now") return c.rally === this.rally?.id;
+        return !length || (rally && rally.strokes >= least && rally.strokes <= most);
       });
     },
+    // a flight is shown with the touch that it comes from
+    flights() {
+      if (!this.filtered) return this.play.flights;
+      const ids = new Set(this.allowed.map((c) => c.id));
+      return this.play.flights.filter((f) => f.contact === null || ids.has(f.contact));
+    },
     shownRallies() {
-      if (!this.only.player && !this.only.phase && this.only.rallies !== "long") return this.play.rallies;
+      if (!this.filtered || (this.only.length === "now" && Object.values(this.only).filter(Boolean).length === 1)) return this.play.rallies;
       const kept = new Set(this.allowed.map((c) => c.rally));
       return this.play.rallies.filter((r) => kept.has(r.id));
     },
     courtWords() {
-      const n = this.allowed.filter((c) => c.kind === "table").length;
+      const n = this.allowed.filter((c) => c.kind === "table" && !c.gone).length;
       return `The table from above with ${n} ${n === 1 ? "bounce" : "bounces"}`;
     },
   },
@@ -115,8 +161,8 @@ export default {
   },
   mounted() {
     this.film = new Film(this.base, this.times.length, 960);
-    this.film.arrived = (i) => {
-      if (i !== this.index) return;
+    this.film.arrived = (i, rough) => {
+      if (!rough && i !== this.index) return;
       this.shown = i;
       this.draw();
     };
@@ -135,17 +181,18 @@ export default {
   },
   methods: {
     // --- moving in time
-    go(i) {
+    go(i, quick = false) {
       const step = Math.sign(i - this.index) || 1;
       this.playing = false;
       this.index = Math.min(this.times.length - 1, Math.max(0, i));
       if (this.film.get(this.index)) this.shown = this.index;
-      this.film.want(this.index, [1, 2, 3, 4, 5, 6].map((k) => this.index + k * step));
+      if (quick) this.film.scrub(this.index);
+      else this.film.want(this.index, [1, 2, 3, 4, 5, 6].map((k) => this.index + k * step));
       this.draw();
     },
-    goTime(t) { return this.go(frameAt(this.times, t)); },
+    goTime(t, quick = false) { return this.go(frameAt(this.times, t), quick); },
     hop(way) {
-      const list = this.allowed.length ? this.allowed : this.play.contacts;
+      const list = this.allowed.length ? this.allowed : this.contacts;
       const next = way > 0 ? list.find((c) => this.frameOf(c) > this.index) : [...list].reverse().find((c) => this.frameOf(c) < this.index);
       if (next) this.go(this.frameOf(next));
     },
@@ -191,6 +238,8 @@ export default {
         " ": () => this.turn(),
         "[": () => this.slower(-1),
         "]": () => this.slower(1),
+        x: () => this.touch && this.editable && this.sayNone(),
+        u: () => this.undoable && this.$emit("undo"),
       }[event.key];
       if (!act || (event.key === " " && in_ === "BUTTON")) return;
       event.preventDefault();
@@ -201,14 +250,14 @@ export default {
     },
     seek(event) {
       const canvas = event.target;
-      const move = (e) => this.goTime(timeAt(canvas, e, this.view()));
+      const move = (e) => this.goTime(timeAt(canvas, e, this.view()), true);
       canvas.setPointerCapture(event.pointerId);
       move(event);
       canvas.onpointermove = move;
       canvas.onpointerup = canvas.onpointercancel = () => { canvas.onpointermove = null; };
     },
     pick(event) {
-      const c = bounceAt(this.$refs.court, event, this.allowed);
+      const c = bounceAt(this.$refs.court, event, this.allowed.filter((c) => !c.gone));
       if (c) this.go(this.frameOf(c));
     },
     turnView(event) {
@@ -229,8 +278,30 @@ export default {
       event.preventDefault();
       event.stopPropagation(); // the arrow keys move in time elsewhere
     },
+    // --- a person's word
     say(rally, words) { this.$emit("say", { t: (rally.from + rally.to) / 2, ...words }); },
+    // what is measured is no word: saying it again takes the word back
+    sayTouch(words) {
+      const own = this.play.words.filter((w) => w.table === "touches" && Math.abs(w.t - this.touch.t) < 0.05).at(-1);
+      if (own && (own.was || own.player) === (words.was || words.player)) this.$emit("back", own);
+      else this.$emit("touch", { t: this.touch.t, ...words });
+    },
+    sayNone() { this.sayTouch({ was: "none" }); },
+    saySide(end) {
+      const measured = this.play.contacts.find((c) => c.id === this.touch.id).player;
+      if (end !== this.touch.player || end !== measured) this.sayTouch({ player: end });
+    },
+    cutPicked() { this.$emit("cut", [...this.picked].sort((a, b) => a - b)); this.picked = []; },
+    showAll() { this.only = { ...NONE }; },
     // --- words
+    lengthWords([least, most]) { return most > 99 ? `${least} strokes and more` : `${least} to ${most} strokes`; },
+    noneWords(c) { return { table: "No bounce", racket: "No stroke" }[c.kind] ?? "No touch"; },
+    wordWords(w) {
+      const at = `at ${w.t.toFixed(2)} s`;
+      if (w.table === "touches") return w.was === "none" ? `No touch ${at}` : `Struck by ${this.name(w.player)} ${at}`;
+      const said = [w.server && `${this.name(w.server)} served`, w.winner && (w.winner === "let" ? "let" : `point to ${this.name(w.winner)}`)];
+      return `${said.filter(Boolean).join(", ")}, rally ${at}`;
+    },
     name(end) { return end ? this.play.names[end] : "unknown"; },
     rallyWords(r) {
       const strokes = `${r.strokes} ${r.strokes === 1 ? "stroke" : "strokes"}`;
@@ -247,6 +318,7 @@ export default {
     },
     touchWords(c) {
       const value = (v, unit, digits) => (v ? `${v[0].toFixed(digits)} ± ${v[1].toFixed(digits)} ${unit}` : "not known");
+      if (c.gone) return `at ${c.t.toFixed(2)} s, taken out by you`;
       if (c.kind === "table") {
         const mm = Math.round(1000 * c.ellipse[0]);
         return `at ${c.t.toFixed(2)} s, ${Math.abs(c.xyz[0]).toFixed(2)} m from the net on side ${c.side}, known to ${mm} mm; in ${value(c.speed_in, "m/s", 1)}, out ${value(c.speed_out, "m/s", 1)}`;
@@ -258,11 +330,12 @@ export default {
     draw() {
       if (!this.$refs.film) return;
       this.drawFilm();
-      const flights = this.play.flights.filter((f) => this.rally && f.rally === this.rally.id);
+      const flights = this.flights.filter((f) => this.rally && f.rally === this.rally.id);
       const ball = ballAt(this.play, this.now, this.size[1]);
-      if (this.space) drawReplay(this.$refs.replay, this.look, flights, this.allowed.filter((c) => c.rally === this.rally?.id), ball?.xyz, this.now);
-      else drawCourt(this.$refs.court, this.allowed, this.touch?.id, ball?.xyz, this.only.rallies === "now" ? flights : []);
-      drawTimeline(this.$refs.timeline, this.play, this.allowed, this.view());
+      const real = this.allowed.filter((c) => !c.gone);
+      if (this.space) drawReplay(this.$refs.replay, this.look, flights, real.filter((c) => c.rally === this.rally?.id), ball?.xyz, this.now);
+      else drawCourt(this.$refs.court, real, this.touch?.id, ball?.xyz, this.only.length === "now" ? flights : []);
+      drawTimeline(this.$refs.timeline, this.play.rallies, this.contacts, new Set(this.allowed.map((c) => c.id)), this.view());
     },
     drawFilm() {
       const canvas = this.$refs.film;
@@ -274,7 +347,8 @@ export default {
       if (image) g.drawImage(image, 0, 0, ...this.size);
       if (!this.play.drawn) return;
       g.translate(0.5, 0.5); // pixel centres are at integers
-      drawFlight(g, this.play, this.times[this.shown], this.size, ratio / scale);
+      const shown = this.allowed.filter((c) => !c.gone);
+      drawFlight(g, this.play, this.flights, shown, this.times[this.shown], this.size, ratio / scale);
     },
   },
 };

@@ -1,6 +1,7 @@
 """Play: the film with its flights, the table from above, time, rallies; and a person's word."""
 
 import asyncio
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,8 +10,8 @@ import numpy as np
 from nicegui import ui
 from nicegui.element import Element
 
-from halfvolley.errors import HalfvolleyError
-from halfvolley.session.edit import add_point, undo_point
+from halfvolley.errors import BadSession, HalfvolleyError
+from halfvolley.session.edit import add_point, add_touch, take_back
 from halfvolley.session.records import read_records
 from halfvolley.session.schema import FILE_NAME, read_session
 from halfvolley.session.tables import MANIFEST
@@ -18,16 +19,16 @@ from halfvolley.types import ClipInfo
 from halfvolley.web.pages.frame import (
     bar,
     clip_tabs,
-    guarded,
     measure_button,
     open_session,
     trouble_page,
     writer_banner,
 )
 from halfvolley.web.parts import announce, note, quoted, tag
-from halfvolley.web.play_data import Json, play_data, rally_data
-from halfvolley.web.state import SessionState
-from halfvolley.web.work import cut_rally
+from halfvolley.web.pictures import open_film
+from halfvolley.web.play_data import Json, play_data, said_data
+from halfvolley.web.state import NAMES, SessionState, session_state
+from halfvolley.web.work import cut_rallies
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -36,14 +37,15 @@ if TYPE_CHECKING:
 class PlayView(Element, component="play.js"):
     """The canvases of the screen."""
 
-    def __init__(self, base: str, info: ClipInfo, play: Json, words: int) -> None:
+    def __init__(self, base: str, info: ClipInfo, play: Json, fresh: bool, undoable: bool) -> None:
         super().__init__()
         self.props["base"] = base
         self.props["times"] = np.round(info.pts_s, 4).tolist()
         self.props["size"] = list(info.size_px)
         self.props["play"] = play
         self.props["editable"] = True
-        self.props["words"] = words
+        self.props["fresh"] = fresh
+        self.props["undoable"] = undoable
 
 
 async def play(bench: "Bench", key: str, clip: str) -> None:
@@ -63,31 +65,36 @@ async def play(bench: "Bench", key: str, clip: str) -> None:
         if not state.measured:
             _not_yet(bench, state)
             return
-        if state.due:
-            _stale(bench, state)
+        banner = tag("div")
         place = tag("div", "", "fill")
+    _stale(bench, state, banner)
     try:
-        info, data, words = await asyncio.to_thread(_read, bench, state.folder, clip)
+        info, data = await asyncio.to_thread(_read, bench, state.folder, clip)
     except HalfvolleyError as error:
         with place:
             note(str(error), "trouble")
         return
+    words = _Words(bench, state, clip, banner)
     with place:
         base = f"/picture/{key}/{quoted(clip)}"
-        view = PlayView(base, info, data, words)
-    view.on("say", lambda event: guarded(may_write, _say)(state.folder, clip, view, event.args))
-    view.on("cut", lambda event: _cut(bench, state.folder, clip, int(event.args)))
-    view.on("undo", lambda: guarded(may_write, _undo)(state.folder, clip, view))
+        view = words.view = PlayView(base, info, data, not state.due, bool(words.made))
+    for event, act in (
+        ("say", words.say_rally), ("touch", words.say_touch), ("back", words.take_back),
+        ("undo", words.undo),
+    ):  # fmt: skip
+        view.on(event, words.guarded(may_write, act))
+    view.on("cut", lambda event: _cut(bench, state.folder, clip, [int(i) for i in event.args]))
 
 
-def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json, int]:
+def _read(bench: "Bench", folder: Path, clip: str) -> tuple[ClipInfo, Json]:
     session = read_session(folder)
     entry = session.clip(clip)
     bench.places.check(session, [entry])
-    info = bench.films.of(entry.files).info
+    film = open_film(bench, session, entry)
+    bench.glances.prepare(bench, session, entry, film)
     files = (folder / FILE_NAME, folder / "tables" / MANIFEST)
     stamps = tuple(path.stat().st_mtime_ns if path.is_file() else 0 for path in files)
-    return info, _kept_data(folder, clip, stamps), len(session.points)
+    return film.info, _kept_data(folder, clip, stamps)
 
 
 @lru_cache(maxsize=4)
@@ -111,38 +118,105 @@ def _not_yet(bench: "Bench", state: SessionState) -> None:
         measure_button(bench, state)
 
 
-def _stale(bench: "Bench", state: SessionState) -> None:
-    with tag("div", "", "banner"):
-        tag("p", f"Something was changed since this was measured: {state.due[0].why}. The flight "
-            "cannot be drawn on the film until it is measured again.")  # fmt: skip
+def _stale(bench: "Bench", state: SessionState, banner: Element) -> None:
+    """Say what of the screen is older than what a person said."""
+    banner.clear()
+    if not state.due:
+        return
+    words = (
+        f"Something was changed since this was measured: {state.due[0].why}. The flight cannot "
+        "be drawn on the film until it is measured again."
+    )
+    if {stage.name for stage in state.due} <= {NAMES["match"], NAMES["tables"]}:
+        words = (
+            "Corrected touches are marked. Rallies and statistics follow when the session is "
+            "measured again; that takes seconds."
+        )
+    with banner, tag("div", "", "banner"):
+        tag("p", words)
         measure_button(bench, state, "small")
 
 
-def _say(folder: Path, clip: str, view: PlayView, said: dict[str, Any]) -> None:
-    session = add_point(
-        read_session(folder), clip, round(float(said["t"]), 3), server=str(said.get("server", "")),
-        winner=str(said.get("winner", "")),
-    )  # fmt: skip
-    _show(folder, clip, view, len(session.points))
-    announce("Kept. It counts in the statistics and the next report.")
+class _Words:
+    """A person's corrections of one clip: said, taken back, undone."""
+
+    def __init__(self, bench: "Bench", state: SessionState, clip: str, banner: Element) -> None:
+        self._bench, self._state, self._clip, self._banner = bench, state, clip, banner
+        self._folder = state.folder
+        # tables of session.toml into which the words of this workbench went, the newest last
+        self.made: list[Any] = bench.before.setdefault((state.folder, f"{clip}/words"), [])
+        self.view: PlayView
+
+    def guarded(self, may_write: Any, act: Callable[..., str]) -> Callable[..., Any]:
+        """A word that is written where this window may, and shown at once."""
+
+        async def doing(event: Any) -> None:
+            if not may_write():
+                announce("Another window writes to this session; choose Write here instead first.",
+                         "trouble")  # fmt: skip
+                return
+            try:
+                said = await asyncio.to_thread(act, event.args)
+                data, state = await asyncio.to_thread(self._now)
+            except HalfvolleyError as error:
+                announce(str(error), "trouble")
+                return
+            self.view.props["play"] = self.view.props["play"] | data
+            self.view.props["fresh"] = not state.due
+            self.view.props["undoable"] = bool(self.made)
+            self.view.update()
+            _stale(self._bench, state, self._banner)
+            announce(said)
+
+        return doing
+
+    def say_rally(self, said: Json) -> str:
+        """Who won or served."""
+        add_point(
+            read_session(self._folder), self._clip, round(float(said["t"]), 3),
+            server=str(said.get("server", "")), winner=str(said.get("winner", "")),
+        )  # fmt: skip
+        self.made.append("points")
+        return "Kept. It counts in the statistics and the next report."
+
+    def say_touch(self, said: Json) -> str:
+        """What a touch was, or who struck."""
+        add_touch(
+            read_session(self._folder), self._clip, round(float(said["t"]), 4),
+            was=str(said.get("was", "")), player=str(said.get("player", "")),
+        )  # fmt: skip
+        self.made.append("touches")
+        return "Kept, and marked. Rallies are read anew when you measure again."
+
+    def take_back(self, said: Json) -> str:
+        """Any word, by its place."""
+        take_back(read_session(self._folder), str(said["table"]), int(said["index"]))
+        if said["table"] in self.made:
+            self.made.reverse()
+            self.made.remove(said["table"])
+            self.made.reverse()
+        return "Taken back."
+
+    def undo(self, said: object) -> str:
+        """The newest word that was said in this workbench."""
+        del said
+        if not self.made:
+            raise BadSession("there is nothing to undo")
+        table = self.made.pop()
+        session = read_session(self._folder)
+        words = session.points if table == "points" else session.touches
+        take_back(session, table, len(words) - 1)
+        return "Taken back."
+
+    def _now(self) -> tuple[Json, SessionState]:
+        state = session_state(self._folder, self._state.title)
+        return said_data(read_records(self._folder), self._clip), state
 
 
-def _cut(bench: "Bench", folder: Path, clip: str, rally: int) -> None:
+def _cut(bench: "Bench", folder: Path, clip: str, rallies: list[int]) -> None:
+    which = "rally" if len(rallies) == 1 else "rallies"
+    title = f"Video of {which} {', '.join(map(str, rallies[:6]))}{' …' if len(rallies) > 6 else ''}"
     try:
-        bench.jobs.start(
-            folder, f"Video of rally {rally}", cut_rally, remakes=False, clip=clip, rally=rally
-        )
+        bench.jobs.start(folder, title, cut_rallies, remakes=False, clip=clip, rallies=rallies)
     except HalfvolleyError as error:
         announce(str(error), "trouble")
-
-
-def _undo(folder: Path, clip: str, view: PlayView) -> None:
-    session = undo_point(read_session(folder))
-    _show(folder, clip, view, len(session.points))
-    announce("Taken back.")
-
-
-def _show(folder: Path, clip: str, view: PlayView, words: int) -> None:
-    view.props["play"] = view.props["play"] | {"rallies": rally_data(read_records(folder), clip)}
-    view.props["words"] = words
-    view.update()

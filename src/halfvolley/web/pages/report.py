@@ -7,7 +7,9 @@ from nicegui import ui
 
 from halfvolley.errors import HalfvolleyError
 from halfvolley.report import is_current
-from halfvolley.session.edit import set_players
+from halfvolley.report.language import languages
+from halfvolley.report.videos import BLURRED, is_blurred
+from halfvolley.session.edit import set_players, set_report
 from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
 from halfvolley.web.pages.frame import (
@@ -18,12 +20,16 @@ from halfvolley.web.pages.frame import (
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, note, tag
+from halfvolley.web.pages.targets import Targets
+from halfvolley.web.parts import announce, button, link, note, quoted, tag
 from halfvolley.web.state import SessionState
 from halfvolley.web.work import draw_video, measure_all
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
+
+
+LANGUAGES = {"en": "English", "de": "Deutsch"}
 
 
 async def report(bench: "Bench", key: str, clip: str) -> None:
@@ -42,8 +48,11 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
             _preview(bench, key, state)
         with tag("aside", "", "side", aria_label="What is on the report"):
             _names(bench, state, may_write)
+            Targets(bench, state, may_write).draw()
+            _language(bench, state, may_write)
+            _faces(key, clip, state)
             if state.measured:
-                _hand_on(bench, key, state.folder)
+                _hand_on(bench, key, state)
 
 
 def _preview(bench: "Bench", key: str, state: SessionState) -> None:
@@ -92,6 +101,38 @@ def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
         button("Keep the names", guarded(may_write, keep))
 
 
+def _language(bench: "Bench", state: SessionState, may_write: Any) -> None:
+    assert state.session is not None
+
+    def choose(code: str) -> None:
+        set_report(read_session(state.folder), language=None if code == "en" else code)
+        _renew(bench, state.folder)
+
+    with tag("section", "", "panel"), tag("div", "", "field"):
+        tag("label", "Language of the report", for_="language")
+        box = tag("select", id="language", look="short")
+        with box:
+            for code in languages():
+                here = code == state.session.report.language
+                tag("option", LANGUAGES.get(code, code), value=code, selected=here)
+        box.on("change", lambda event: guarded(may_write, choose)(str(event.args)),
+               js_handler="(e) => emit(e.target.value)")  # fmt: skip
+
+
+def _faces(key: str, clip: str, state: SessionState) -> None:
+    assert state.session is not None
+    n = sum(len(entry.blur_px) for entry in state.session.clips)
+    words = "Players are blurred where they move" if state.session.report.blur == "heads" else (
+        "Players are shown as they were filmed"
+    )  # fmt: skip
+    if n:
+        words += f"; {n} {'region is' if n == 1 else 'regions are'} blurred"
+    with tag("section", "", "panel"):
+        tag("h2", "Faces")
+        tag("p", f"{words}, in pictures and videos.", "soft")
+        link("Choose what is blurred", f"/s/{key}/faces/{quoted(clip)}", "button")
+
+
 def _put(said: dict[str, str], end: str) -> Any:
     def put(event: Any) -> None:
         said[end] = str(event.args)
@@ -99,15 +140,21 @@ def _put(said: dict[str, str], end: str) -> Any:
     return put
 
 
-def _hand_on(bench: "Bench", key: str, folder: Path) -> None:
+def _hand_on(bench: "Bench", key: str, state: SessionState) -> None:
+    assert state.session is not None
+    folder = state.folder
+    blurred = is_blurred(state.session)
     with tag("section", "", "panel"):
         tag("h2", "To hand on")
         tag("p", "Ask everyone in the picture before you hand on pictures or video.", "soft")
         with tag("ul", "", "files"):
             for name, words in _files(folder):
+                if blurred and name.endswith(".mp4") and BLURRED not in name:
+                    words = f"Not blurred. {words}"
                 with tag("li"):
                     tag("a", words, href=f"/file/{key}/{name}", download=name)
-        if not any(name.endswith("-overlay.mp4") for name, _ in _files(folder)):
+        ending = f"-overlay{BLURRED if blurred else ''}.mp4"
+        if not any(name.endswith(ending) for name, _ in _files(folder)):
             button("Draw the flight into the clips", lambda: _video(bench, folder))
 
 

@@ -1,12 +1,14 @@
 // Frames of a clip by number, fetched ahead of where one looks; the browser decodes JPEG only.
 const KEPT = 240; // pictures; the browser itself drops what it has decoded when memory is short
 const AT_ONCE = 4;
+const STOPPED_MS = 120; // without another wish: somebody looks
 
 export class Film {
-  constructor(base, count, width) {
+  constructor(base, count, width, more = "") {
     this.base = base;
     this.count = count;
     this.width = width;
+    this.more = more; // of the address
     this.kept = new Map(); // number -> Image, oldest use first
     this.waiting = []; // numbers, most wanted first
     this.running = new Set();
@@ -16,10 +18,40 @@ export class Film {
   // the picture if it is here
   get(i) {
     const image = this.kept.get(i);
-    if (!image) return null;
+    if (!image) return this.rough?.frame === i ? this.rough.image : null;
     this.kept.delete(i);
     this.kept.set(i, image);
     return image;
+  }
+
+  // while one moves about quickly: the picture that is at hand near a frame, then the frame itself
+  // where one stops; `arrived` is told which frame it is of
+  scrub(i) {
+    this.target = i;
+    this.waiting = [];
+    clearTimeout(this.stopped);
+    this.stopped = setTimeout(() => this.want(i), STOPPED_MS);
+    if (!this.glancing) this._glance();
+  }
+
+  async _glance() {
+    const i = this.target;
+    this.glancing = true;
+    try {
+      const response = await fetch(`${this.base}/${i}/near.jpg`);
+      if (response.ok && !this.kept.has(i)) {
+        const frame = Number(response.headers.get("X-Frame"));
+        const image = await createImageBitmap(await response.blob());
+        this.rough?.image.close();
+        this.rough = { frame, image };
+        if (!this.kept.has(this.target)) this.arrived(frame, true);
+      }
+    } catch {
+      // the exact frame follows, or says what is wrong
+    } finally {
+      this.glancing = false;
+      if (this.target !== i) this._glance();
+    }
   }
 
   // fetch a picture, and after it those that will be asked for next; `arrived` tells of each
@@ -38,7 +70,7 @@ export class Film {
 
   async _fetch(i) {
     const image = new Image();
-    image.src = `${this.base}/${i}.jpg?width=${this.width}`;
+    image.src = `${this.base}/${i}.jpg?width=${this.width}${this.more}`;
     try {
       await image.decode();
       this.kept.set(i, image);

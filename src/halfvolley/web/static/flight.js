@@ -35,13 +35,13 @@ export function ballAt(play, frameTime, height) {
 }
 
 // draws on a context whose unit is a picture's pixel, pixel centres at integers
-export function drawFlight(g, play, frameTime, size, line) {
+export function drawFlight(g, play, flights, contacts, frameTime, size, line) {
   const now = seenAt(play, frameTime, size[1], size[1] / 2);
   const ball = ballAt(play, frameTime, size[1]);
   const end = ball ? ball.t : now;
   g.lineCap = "round";
   g.lineJoin = "round";
-  for (const flight of play.flights) {
+  for (const flight of flights) {
     const points = [];
     flight.t.forEach((t, k) => {
       if (t <= end && t > end - TRAIL_S && flight.uv[k]) points.push([t, flight.uv[k]]);
@@ -58,7 +58,7 @@ export function drawFlight(g, play, frameTime, size, line) {
     }
   }
   g.globalAlpha = 1;
-  for (const c of play.contacts) {
+  for (const c of contacts) {
     if (c.t > end + 1e-6 || c.t < end - MARK_S || !c.uv) continue;
     g.globalAlpha = Math.min(1, 2 * (1 - (end - c.t) / MARK_S));
     mark(g, c, line, size[0]);

@@ -11,7 +11,7 @@ export function spans(view) {
   return { whole: [from, to], near: [start, start + width] };
 }
 
-export function drawTimeline(canvas, play, contacts, view) {
+export function drawTimeline(canvas, rallies, contacts, allowed, view) {
   const ratio = fit(canvas);
   const g = canvas.getContext("2d");
   const colour = halfvolley.colour;
@@ -25,7 +25,7 @@ export function drawTimeline(canvas, play, contacts, view) {
   g.fillRect(0, 0, width, height);
   g.fillStyle = colour("sunk");
   g.fillRect(0, 0, width, split);
-  for (const r of play.rallies) {
+  for (const r of rallies) {
     g.fillStyle = colour("hair");
     g.fillRect(far(r.from), split * 0.25, Math.max(2 * ratio, far(r.to) - far(r.from)), split * 0.5);
     g.fillStyle = colour("sunk");
@@ -45,13 +45,21 @@ export function drawTimeline(canvas, play, contacts, view) {
   g.moveTo(0, middle);
   g.lineTo(width, middle);
   g.stroke();
-  const allowed = new Set(contacts.map((c) => c.id));
-  for (const c of play.contacts) {
+  for (const c of contacts) {
     const x = close(c.t);
     if (x < -9 * ratio || x > width + 9 * ratio) continue;
     g.globalAlpha = allowed.has(c.id) ? 1 : 0.25;
     g.fillStyle = colour(c.player ? `end-${c.player.toLowerCase()}` : "nobody");
-    if (c.kind === "racket") g.fillRect(x - 2 * ratio, c.player === "B" ? middle : middle - 20 * ratio, 4 * ratio, 20 * ratio);
+    if (c.gone) {
+      g.strokeStyle = colour("trouble");
+      g.lineWidth = 2 * ratio;
+      g.beginPath();
+      for (const s of [-1, 1]) {
+        g.moveTo(x - 5 * ratio, middle - 5 * s * ratio);
+        g.lineTo(x + 5 * ratio, middle + 5 * s * ratio);
+      }
+      g.stroke();
+    } else if (c.kind === "racket") g.fillRect(x - 2 * ratio, c.player === "B" ? middle : middle - 20 * ratio, 4 * ratio, 20 * ratio);
     else if (c.kind === "table") {
       g.beginPath();
       g.arc(x, middle, 5 * ratio, 0, 2 * Math.PI);

@@ -1,0 +1,111 @@
+"""Faces: what is blurred in pictures and videos that are handed on, frame by frame."""
+
+import asyncio
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from nicegui import ui
+from nicegui.element import Element
+
+from halfvolley.errors import HalfvolleyError
+from halfvolley.session.edit import set_clip, set_report
+from halfvolley.session.schema import ClipEntry, Session, read_session
+from halfvolley.types import ClipInfo
+from halfvolley.web.pages.frame import (
+    bar,
+    clip_tabs,
+    guarded,
+    open_session,
+    trouble_page,
+    writer_banner,
+)
+from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.pictures import open_film, session_stamp
+
+if TYPE_CHECKING:
+    from halfvolley.web.app import Bench
+
+CHOICES = (
+    ("no", "Leave players as they were filmed"),
+    ("heads", "Blur what moves where players' heads can be"),
+)
+
+
+class FacesView(Element, component="faces.js"):
+    """The canvas with frames as they are handed on, and regions."""
+
+    def __init__(self, base: str, info: ClipInfo, entry: ClipEntry, handed: str) -> None:
+        super().__init__()
+        self.props["base"] = base
+        self.props["times"] = np.round(info.pts_s, 4).tolist()
+        self.props["size"] = list(info.size_px)
+        self.props["start"] = [[list(p) for p in region] for region in entry.blur_px]
+        self.props["editable"] = True
+        self.props["handed"] = handed
+
+
+async def faces(bench: "Bench", key: str, clip: str) -> None:
+    """Draw the screen."""
+    try:
+        state, session = await open_session(bench, key)
+        entry = session.clip(clip)
+        bench.places.check(session, [entry])
+        info = (await asyncio.to_thread(open_film, bench, session, entry)).info
+    except HalfvolleyError as error:
+        trouble_page(str(error))
+        return
+    ui.page_title(f"{state.title}: faces - halfvolley")
+    bar(key, state.title, "report", clip)
+    may_write = writer_banner(bench, state.folder)
+    with tag("div", "", "split", id="main", tabindex="-1"):
+        with tag("div", "", "split-main"):
+            tag("h1", f"Faces: {clip}", "unseen")
+            clip_tabs(key, "faces", state, clip)
+            base = f"/picture/{key}/{quoted(clip)}"
+            view = FacesView(base, info, entry, str(session_stamp(session)))
+        with tag("aside", "", "side", aria_label="What is blurred"):
+            _heads(session, may_write)
+            _regions(session, entry, view, may_write)
+            with tag("section", "", "panel"):
+                link("Back to the report", f"/s/{key}/report/{quoted(clip)}", "button")
+
+
+def _heads(session: Session, may_write: Any) -> None:
+    def choose(name: str) -> None:
+        set_report(read_session(session.folder), blur=None if name == "no" else name)
+        announce("Kept. It counts for what is made from now on.")
+        ui.navigate.reload()
+
+    with tag("section", "", "panel"), tag("fieldset", "", "choice"):
+        tag("legend", "Players", "like-h2")
+        for name, words in CHOICES:
+            with tag("div"):
+                box = tag("input", type="radio", name_="blur", id=f"blur-{name}",
+                          checked=name == session.report.blur)  # fmt: skip
+                box.on("change", lambda _, name=name: guarded(may_write, choose)(name))
+                tag("label", words, for_=f"blur-{name}")
+        note("No face is recognised: a head that keeps still for most of the clip, and people who "
+             "stand elsewhere, stay as they are. Look through the frames, and draw a region over "
+             "whoever is left.", "doubt")  # fmt: skip
+
+
+def _regions(session: Session, entry: ClipEntry, view: FacesView, may_write: Any) -> None:
+    drawn: list[Any] = [[list(p) for p in region] for region in entry.blur_px]
+
+    def changed(event: Any) -> None:
+        drawn[:] = event.args
+
+    def keep() -> None:
+        regions = [[[round(float(u), 1), round(float(v), 1)] for u, v in r] for r in drawn]
+        set_clip(read_session(session.folder), entry.name, blur_px=regions or None)
+        announce("Kept. It counts for what is made from now on.")
+        ui.navigate.reload()
+
+    view.on("regions", changed)
+    with tag("section", "", "panel"):
+        tag("h2", "Regions that are always blurred")
+        tag("p", "A bench, a spectator, a name on a wall: blurred in every frame.", "soft")
+        with tag("div", "", "buttons"):
+            button("Add a region", lambda: view.run_method("add"))
+            button("Remove the last", lambda: view.run_method("remove"), "quiet")
+        button("Keep the regions", guarded(may_write, keep), "main")
