@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from halfvolley.match.records import Outcome
-from halfvolley.types import ContactKind, Side
+from halfvolley.types import ContactKind, Outcome, PlayedContact, Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +15,12 @@ class Touch:
     half: Side | None  # of the table it lies in; None where it is no touch of the table
     player: Side | None  # who touched it for racket, else who struck last
     probability: float
+
+    @staticmethod
+    def of(played: PlayedContact) -> "Touch":
+        """A contact with its place in the play."""
+        c = played.contact
+        return Touch(c.kind, played.side, played.player, c.probability)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,26 @@ def find_outcome(
     s = settings or OutcomeSettings()
     if not ended or not touches:
         return _unknown("its end was not seen")
+    outcome = judge(touches, serving=serving, settings=s)
+    if outcome.how != "unknown" and outcome.probability < s.least:
+        sure = 100.0 * outcome.probability
+        return _unknown(f"what decides it is only {sure:.0f} % sure")
+    return outcome
+
+
+def judge(touches: Sequence[Touch], *, serving: bool, settings: OutcomeSettings) -> Outcome:
+    """The same of a rally that has ended, however unsure.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        As in `find_outcome`, at least one.
+    serving : bool
+        As in `find_outcome`.
+    settings : OutcomeSettings
+        How far the touches are believed.
+    """
+    s = settings
     striker = touches[-1].player
     if striker is None:
         return _unknown("nobody knows who struck last")
@@ -85,9 +110,27 @@ def find_outcome(
         how, winner, trust = "net" if netted else "out", other, s.unbounced
     else:
         return _unknown("the touches that decide it were not seen")
-    if sure * trust < s.least:
-        return _unknown(f"the touch that decides it is only {100 * sure:.0f} % sure")
     return Outcome(winner, how, sure * trust)
+
+
+def is_decided(touches: Sequence[Touch], *, serving: bool) -> bool:
+    """Whether the last of some touches decides the rally.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        As in `find_outcome`, at least one; nobody is unknown to have struck last.
+    serving : bool
+        As in `find_outcome`.
+    """
+    striker = touches[-1].player
+    if touches[-1].kind in ("floor", "other") or striker is None:
+        return True
+    last, first_stroke = _since_last_stroke(touches, striker)
+    bounces = [t.half for t in last if t.kind in ("table", "edge")]
+    if serving and first_stroke and bounces and bounces[0] == striker:
+        bounces = bounces[1:]
+    return len(bounces) > 1 or striker in bounces
 
 
 def _since_last_stroke(touches: Sequence[Touch], striker: Side) -> tuple[list[Touch], bool]:

@@ -10,8 +10,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from halfvolley.match.ending import Ending, EndSettings, Foresight
+from halfvolley.match.foretell import View
+from halfvolley.match.outcome import Touch, find_outcome
 from halfvolley.match.touches import falls_back, may_follow, named
-from halfvolley.types import Contact, Flights, Play, PlayedContact, Rally, Side, Stroke
+from halfvolley.physics import Environment
+from halfvolley.types import Contact, Flights, Moment, Play, PlayedContact, Rally, Side, Stroke
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +28,16 @@ class PlaySettings:
     serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
+    end: EndSettings = field(default_factory=EndSettings)
 
 
-def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
+def find_play(
+    flights: Flights,
+    settings: PlaySettings | None = None,
+    *,
+    view: View | None = None,
+    environment: Environment | None = None,
+) -> Play:
     """Rallies and strokes of a clip, and the place of every contact in them.
 
     Parameters
@@ -35,6 +46,11 @@ def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
         Contacts in time order.
     settings : PlaySettings, optional
         Limits.
+    view : View, optional
+        Camera and length of the clip. Without it, nothing is foretold: a rally whose last touch
+        was not seen has no end.
+    environment : Environment, optional
+        Ball and air of the hall, for what is foretold.
 
     Returns
     -------
@@ -50,12 +66,18 @@ def find_play(flights: Flights, settings: PlaySettings | None = None) -> Play:
     the ball unseen, the stroke is counted; where a ball comes down on the same side later than any
     ball could, two are. A touch that nothing explains does not end a rally that goes on, and a
     ball that goes to and fro after a rally is the next one. A rally whose serve was not seen has
-    no start; where its two bounces were not seen either, no server and no stroke numbers. A rally
-    of which nothing was seen after the ball fell back from the net ends there.
+    no start but what its first flight foretells; where its two bounces were not seen either, no
+    server and no stroke numbers. A rally whose end was not seen ends as its last flight foretells
+    (`ending`), else, if the ball fell back from the net, there.
     """
     settings = settings or PlaySettings()
     contacts = [named(c) for c in flights.contacts if c.probability >= settings.min_probability]
-    book = _Book()
+    foresight = (
+        None
+        if view is None
+        else Foresight(flights, view, environment or Environment(), settings.end)
+    )
+    book = _Book(foresight)
     for run in _runs(contacts, settings.max_gap_s):
         _read_run(run, book, settings)
     return book.close()
@@ -78,15 +100,17 @@ class _OpenRally:
     """A rally while it is being read."""
 
     rally_id: int
-    t_start_s: float | None
+    start: Moment | None
     server: Side | None
-    t_end_s: float | None = None
+    end: Moment | None = None
+    foretold: Ending | None = None
+    contacts: list[PlayedContact] = field(default_factory=list)
     strokes: list[int] = field(default_factory=list)  # places in _Book.strokes
     unseen: int = 0  # strokes that must have happened but were not seen
     striker: Side | None = None
     bounce: Contact | None = None  # the last one since the last stroke
     netted: bool = False  # the net was touched since the last stroke
-    fell_s: float | None = None  # when it fell back from the net, and nothing followed yet
+    fell: Moment | None = None  # when it fell back from the net, and nothing followed yet
     serving: bool = False  # the own-side bounce of the serve is still to come
 
     @property
@@ -101,13 +125,14 @@ class _OpenRally:
 class _Book:
     """What has been read so far."""
 
-    def __init__(self) -> None:
+    def __init__(self, foresight: Foresight | None) -> None:
+        self.foresight = foresight
         self.contacts: list[PlayedContact] = []
         self.strokes: list[Stroke] = []
         self.rallies: list[_OpenRally] = []
 
-    def open_rally(self, t_start_s: float | None, server: Side | None) -> _OpenRally:
-        rally = _OpenRally(len(self.rallies) + 1, t_start_s, server)
+    def open_rally(self, start: Moment | None, server: Side | None) -> _OpenRally:
+        rally = _OpenRally(len(self.rallies) + 1, start, server)
         rally.striker = server
         rally.serving = server is not None
         self.rallies.append(rally)
@@ -119,6 +144,8 @@ class _Book:
             # out of play a hand touches the ball as often as a racket, and looks the same
             contact = replace(contact, kind="other")
         self.contacts.append(PlayedContact(contact, rally_id, side_on_table(contact), player))
+        if rally is not None:
+            rally.contacts.append(self.contacts[-1])
 
     def add_stroke(self, contact: Contact, rally: _OpenRally, player: Side) -> None:
         rally.strokes.append(len(self.strokes))
@@ -139,14 +166,31 @@ class _Book:
         if stroke.bounce_id is None and half_of(contact) != stroke.player:
             self.strokes[rally.strokes[-1]] = replace(stroke, bounce_id=contact.contact_id)
 
+    def foretell(self, rally: _OpenRally) -> Ending | None:
+        """How the rally ends if nothing more is seen of it."""
+        if self.foresight is None or not rally.contacts:
+            return None
+        return self.foresight.end(rally.contacts, serving=rally.server is not None)
+
     def close(self) -> Play:
-        for r in self.rallies:
-            if r.t_end_s is None:
-                r.t_end_s = r.fell_s
-        rallies = tuple(
-            Rally(r.rally_id, r.t_start_s, r.t_end_s, r.server, r.n_strokes) for r in self.rallies
-        )
+        rallies = tuple(self._finished(r) for r in self.rallies)
         return Play(tuple(self.contacts), tuple(self.strokes), rallies)
+
+    def _finished(self, r: _OpenRally) -> Rally:
+        end, ending = r.end, r.foretold
+        if end is None and ending is None:
+            ending = self.foretell(r)
+        if ending is not None and self.foresight is not None:
+            end = ending.moment if self.foresight.within_clip(ending) else None
+        if ending is None or (end is None and r.fell is not None):
+            end = end or r.fell
+            touches = [Touch.of(c) for c in r.contacts]
+            outcome = find_outcome(
+                touches, ended=end is not None, serving=r.server is not None
+            )  # fmt: skip
+        else:
+            outcome = ending.outcome
+        return Rally(r.rally_id, r.start, end, r.server, r.n_strokes, outcome)
 
 
 def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
@@ -154,12 +198,14 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
     rally: _OpenRally | None = None
     decided = False
     for i, contact in enumerate(run):
+        if rally is not None and _is_over(rally, run, i, book, settings):
+            rally, decided = None, True
         serve = _serve_at(run, i, settings, rally is None) or (
             _cut_serve_at(run, i, settings) if rally is None else None
         )
         if serve is not None:
-            rally = book.open_rally(serve.t_start_s, serve.server)
-            rally.unseen = int(serve.t_start_s is None)
+            rally = book.open_rally(_start_of(serve, contact, book), serve.server)
+            rally.unseen = int(not serve.struck)
         elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, settings):
             rally = book.open_rally(None, None)
         if rally is None:
@@ -169,13 +215,38 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
             book.place(contact, rally, None)
             continue
         book.place(contact, rally, _touch(contact, rally, book, settings))
-        if rally.t_end_s is not None:
+        if rally.end is not None:
             rally, decided = None, True
+
+
+def _is_over(
+    rally: _OpenRally, run: list[Contact], i: int, book: _Book, settings: PlaySettings
+) -> bool:
+    """Whether the rally ended, unseen, before contact i, which belongs to another flight."""
+    if not rally.contacts or rally.contacts[-1].contact.chain == run[i].chain:
+        return False
+    ending = book.foretell(rally)
+    if ending is None or ending.outcome.how == "unknown" or _goes_on(run, i, settings):
+        return False
+    if ending.moment.t_s + ending.moment.t_sd_s > run[i].t_s:
+        return False
+    rally.foretold = ending
+    return True
+
+
+def _start_of(serve: "_Serve", first: Contact, book: _Book) -> Moment | None:
+    if serve.struck:
+        return _seen(first)
+    return None if book.foresight is None else book.foresight.serve(first, serve.server)
+
+
+def _seen(contact: Contact) -> Moment:
+    return Moment(contact.t_s, contact.t_sd_s, True)
 
 
 def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> Side | None:
     """Enter a touch into the rally, end the rally where it decides it; whose touch it is."""
-    rally.fell_s = None
+    rally.fell = None
     if contact.kind == "racket":
         player = striker_at_racket(contact, settings)
         rally.unseen += int(bool(rally.strokes) and player == rally.striker)
@@ -186,9 +257,9 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
     elif contact.kind == "net":
         rally.netted = True
         if falls_back(contact, 1 if rally.striker == "A" else -1):
-            rally.fell_s = contact.t_s
+            rally.fell = _seen(contact)
     else:
-        rally.t_end_s = contact.t_s
+        rally.end = _seen(contact)
     return rally.striker
 
 
@@ -204,7 +275,7 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
     elif rally.serving and half == rally.server:
         pass  # a serve touches the own side first
     elif half in (rally.bounced, rally.striker):
-        rally.t_end_s = contact.t_s
+        rally.end = _seen(contact)
     else:
         book.add_bounce(contact, rally)
     rally.serving, rally.bounce = False, contact
@@ -212,7 +283,7 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
 
 @dataclass(frozen=True, slots=True)
 class _Serve:
-    t_start_s: float | None
+    struck: bool  # whether the racket contact was seen
     server: Side
 
 
@@ -227,11 +298,11 @@ def _serve_at(
     if rest and run[i].kind == "racket":
         server = striker_at_racket(run[i], settings)
         if len(rest) >= 3 and _two_bounces(rest[1], rest[2], server, settings):
-            return _Serve(run[i].t_s, server)
+            return _Serve(True, server)
     elif out_of_play and len(rest) >= 2 and run[i].kind == "table":
         first = half_of(run[i])
         if _two_bounces(rest[0], rest[1], first, settings):
-            return _Serve(None, first)
+            return _Serve(False, first)
     return None
 
 
@@ -244,7 +315,7 @@ def _cut_serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve 
     tossed = float(np.hypot(*run[i].v_in_mps[:2])) < settings.toss_mps
     soon = len(rest) > 2 and rest[2].t_s - rest[1].t_s < settings.serve_flight_s
     over = _striker_by_direction(rest[1], settings) == server == half_of(rest[1])
-    return _Serve(run[i].t_s, server) if tossed and over and not soon else None
+    return _Serve(True, server) if tossed and over and not soon else None
 
 
 def _two_bounces(one: Contact, two: Contact, server: Side, settings: PlaySettings) -> bool:

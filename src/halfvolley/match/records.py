@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from halfvolley.types import Side
+from halfvolley.types import Outcome, Side
 
 Phase = Literal["serve", "return", "third ball", "rally", "unknown"]
 Fate = Literal["in", "net", "out", "own side", "unknown"]
@@ -68,16 +68,6 @@ class StrokeRecord:
         if self.number is None:
             return "unknown"
         return PHASES[min(self.number, 4) - 1]
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a rally ended and who won it."""
-
-    winner: Side | None  # the end; None where the footage cannot tell, and after a let
-    how: Literal["net", "out", "own side", "double bounce", "missed", "let", "unknown"]
-    probability: float  # that the winner, or the let, is right; 0 where unknown
-    doubt: str = ""  # why it is not known, or not surely
 
 
 @dataclass(frozen=True, slots=True)

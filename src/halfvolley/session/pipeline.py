@@ -88,7 +88,11 @@ STAGES = (
         stages.drops, "weighing the bounces", ("drop",),
     ),
     Stage(
-        "match", 3, ("flight",), lambda s, c: {"kind": "feed" if c.kind == "feed" else "play"},
+        "match", 4, ("probe", "scan", "flight"),
+        lambda s, c: {
+            "kind": "feed" if c.kind == "feed" else "play", "air": asdict(s.air),
+            "ball": ball_facts(s.ball),
+        },
         stages.match, "reading rallies",
     ),
 )  # fmt: skip

@@ -192,12 +192,22 @@ def drops(
     return find_drops(flights, seen.camera, environment=environment(session))
 
 
-def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:
+def match(
+    session: Session,
+    entry: ClipEntry,
+    tell: Tell,
+    recording: Recording,
+    seen: Scan,
+    flights: Flights,
+) -> Play:
     """Rallies and strokes."""
-    from halfvolley.match import find_feed, find_play
+    from halfvolley.match import View, find_feed, find_play
 
-    del session, tell
-    return find_feed(flights) if entry.kind == "feed" else find_play(flights)
+    del tell
+    if entry.kind == "feed":
+        return find_feed(flights)
+    view = View(seen.camera, float(recording.info.pts_s[-1]))
+    return find_play(flights, view=view, environment=environment(session))
 
 
 def shutter(entry: ClipEntry, info: ClipInfo) -> Shutter:

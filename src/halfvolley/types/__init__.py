@@ -6,7 +6,16 @@ from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.flights import Arc, Contact, ContactKind, Flights
 from halfvolley.types.frames import ClipInfo, Frame, Onsets
 from halfvolley.types.labels import VETTED, Decision, Label, LabelKind, LabelSet, Origin
-from halfvolley.types.play import Play, PlayedContact, Rally, Side, Stroke
+from halfvolley.types.play import (
+    Moment,
+    Outcome,
+    OutcomeKind,
+    Play,
+    PlayedContact,
+    Rally,
+    Side,
+    Stroke,
+)
 from halfvolley.types.tracks import Tracks
 
 __all__ = [
@@ -29,8 +38,11 @@ __all__ = [
     "Label",
     "LabelKind",
     "LabelSet",
+    "Moment",
     "Onsets",
     "Origin",
+    "Outcome",
+    "OutcomeKind",
     "Play",
     "PlayedContact",
     "Rally",
