@@ -15,7 +15,13 @@ from halfvolley.match.foretell import (
     foretell,
     seconds_in_sight,
 )
-from halfvolley.match.outcome import OutcomeSettings, Touch, judge
+from halfvolley.match.outcome import (
+    OutcomeSettings,
+    Touch,
+    find_outcome,
+    judge,
+    since_last_stroke,
+)
 from halfvolley.physics import Environment
 from halfvolley.types import Contact, Flights, Moment, Outcome, PlayedContact, Side
 
@@ -31,6 +37,7 @@ class EndSettings:
     lost_s: float = 0.25  # a ball in sight that is not seen so long: something befell it
     answer_s: float = 1.0  # a return is seen by then, if there was one
     answered: float = 0.5  # that a ball was returned, where nothing tells
+    sure: float = 0.9  # an outcome that was seen less surely is held against the flight before
     behind_m: float = 0.2  # a server strikes so far behind the end line,
     behind_sd_m: float = 0.15  # give or take this
     least_serve_mps: float = 1.5  # slower along the table, a ball is no serve
@@ -47,7 +54,7 @@ class Ending:
 
 
 def foretold_end(
-    way: Way, view: View, environment: Environment, settings: EndSettings,
+    way: Way, view: View | None, environment: Environment, settings: EndSettings,
     rng: np.random.Generator,
 ) -> Ending | None:  # fmt: skip
     """How the rally ended that a flight leads to the end of.
@@ -56,8 +63,8 @@ def foretold_end(
     ----------
     way : Way
         The flight after the last touch of the rally.
-    view : View
-        What could have been seen.
+    view : View, optional
+        What could have been seen; None where the ball was seen all the time.
     environment : Environment
         Ball and air.
     settings : EndSettings
@@ -82,7 +89,9 @@ def foretold_end(
         return None
     t = np.array([f.t_s for f in fates])
     low, middle, high = np.quantile(t, [0.16, 0.5, 0.84])
-    trust = _trust(way, fates, view, environment, settings)
+    trust = settings.alone
+    if view is not None:
+        trust *= _trust(way, fates, view, environment, settings)
     moment = Moment(float(middle), max(float(0.5 * (high - low)), 1e-3), False)
     return Ending(moment, _outcome(way, fates, trust), trust)
 
@@ -92,7 +101,7 @@ def _trust(
 ) -> float:
     first = float(np.median([f.first_s for f in fates]))
     unseen_s = seconds_in_sight(way, first, view, environment)
-    trust = settings.alone * float(np.exp(-unseen_s / settings.lost_s))
+    trust = float(np.exp(-unseen_s / settings.lost_s))
     good = sum(_may_be_returned(way, f) for f in fates) / len(fates)
     if view.until_s < way.from_s + settings.answer_s or not _has_bounced(way):
         trust *= 1.0 - settings.answered * good
@@ -136,6 +145,15 @@ def _outcome(way: Way, fates: tuple[Fate, ...], trust: float) -> Outcome:
     return Outcome(usual.winner, usual.how, probability, "foretold from its last flight")
 
 
+def _agreed(seen: Outcome, foretold: Outcome) -> Outcome:
+    """One outcome of two readings."""
+    if seen.how != "unknown" and (seen.winner, seen.how == "let") != (
+        foretold.winner, foretold.how == "let"
+    ):  # fmt: skip
+        return Outcome(None, "unknown", 0.0, "its last touches and the flight before disagree")
+    return max(seen, foretold, key=lambda o: o.probability)
+
+
 class Foresight:
     """Foretells beginnings and ends of rallies from the flights of a clip."""
 
@@ -145,18 +163,50 @@ class Foresight:
         self._arcs = {arc.arc_id: arc for arc in flights.arcs}
         self._view, self._environment, self._settings = view, environment, settings
 
-    def end(self, known: Sequence[PlayedContact], *, serving: bool) -> Ending | None:
-        """How a rally ended after the touches known of it; None where no flight tells."""
+    def end(
+        self, known: Sequence[PlayedContact], *, serving: bool, in_sight: bool = False
+    ) -> Ending | None:
+        """How a rally ended after the touches known of it; None where no flight tells.
+
+        Parameters
+        ----------
+        known : sequence of PlayedContact
+            Of the rally, at least one.
+        serving : bool
+            Whether the first stroke of these is the serve.
+        in_sight : bool
+            Whether the ball was seen after that flight as well.
+        """
         arc = self._arcs.get(known[-1].contact.arc_out)
         if arc is None or known[-1].player is None:
             return None
         way = Way(arc, tuple(Touch.of(c) for c in known), serving)
         rng = np.random.default_rng(0)  # the same answer for the same flight
-        return foretold_end(way, self._view, self._environment, self._settings, rng)
+        view = None if in_sight else self._view
+        return foretold_end(way, view, self._environment, self._settings, rng)
 
-    def within_clip(self, ending: Ending) -> bool:
-        """Whether it is sure enough to be told when, and still in the clip."""
-        return ending.trust >= MEASURED.least and ending.moment.t_s <= self._view.until_s
+    def told(self, ending: Ending) -> Moment | None:
+        """When it ended; None where that is not sure enough, or after the clip."""
+        sure = ending.trust >= MEASURED.least and ending.moment.t_s <= self._view.until_s
+        return ending.moment if sure else None
+
+    def read(self, known: Sequence[PlayedContact], *, serving: bool) -> Outcome:
+        """The outcome of a rally that ended in sight.
+
+        Where a touch that decides it is doubtful, the flight that led there is asked as well: what
+        it foretells bears the touch out, or contradicts it.
+        """
+        touches = [Touch.of(c) for c in known]
+        measured = judge(touches, serving=serving, settings=MEASURED)
+        striker = known[-1].player
+        if measured.probability < self._settings.sure and striker is not None:
+            last, _ = since_last_stroke(touches, striker)
+            doubtful = min(range(len(last)), key=lambda i: last[i].probability)
+            before = known[: len(known) - len(last) + doubtful]
+            foretold = self.end(before, serving=serving, in_sight=True) if doubtful else None
+            if foretold is not None and foretold.outcome.how != "unknown":
+                return _agreed(measured, foretold.outcome)
+        return find_outcome(touches, ended=True, serving=serving)
 
     def serve(self, own_bounce: Contact, server: Side) -> Moment | None:
         """When a serve was struck whose first bounce is the first that was seen of it.

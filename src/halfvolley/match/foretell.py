@@ -31,6 +31,7 @@ HALF_LENGTH_M, HALF_WIDTH_M = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
 NET_END_M = HALF_WIDTH_M + NET_OVERHANG_M.value
 FLOOR_M = R - TABLE_HEIGHT_M.value  # height of the centre on the floor
 STEP_S = 0.004
+BEFORE_S = 0.012  # so that a touch at the end of the flight is met
 LONGEST_S = 1.6  # of one flight; a lob that comes down on the floor takes as long
 MOST_TOUCHES = 6  # a ball in a draw is decided long before
 SURFACE = (TABLE_RESTITUTION_AT_REST.value, TABLE_RESTITUTION_SLOPE.value, TABLE_FRICTION.value)
@@ -75,8 +76,8 @@ class Way:
 
     @property
     def from_s(self) -> float:
-        """When it was last seen [s]."""
-        return max(self.arc.t0_s, self.arc.t1_s)
+        """From when on it is followed: a little before its last sighting, or its next touch [s]."""
+        return max(self.arc.t0_s, self.arc.t1_s - BEFORE_S)
 
 
 def foretell(

@@ -6,6 +6,8 @@ from typing import Literal
 
 from halfvolley.types import ContactKind, Outcome, PlayedContact, Side
 
+FITTING_ODDS = 3.0  # of a touch that fits the order of play; set on made flights
+
 
 @dataclass(frozen=True, slots=True)
 class Touch:
@@ -18,9 +20,10 @@ class Touch:
 
     @staticmethod
     def of(played: PlayedContact) -> "Touch":
-        """A contact with its place in the play."""
-        c = played.contact
-        return Touch(c.kind, played.side, played.player, c.probability)
+        """A contact with its place in the play, which makes it surer than its flight alone did."""
+        p = played.contact.probability
+        p /= p + (1.0 - p) / FITTING_ODDS
+        return Touch(played.contact.kind, played.side, played.player, p)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +59,8 @@ def find_outcome(
 
     Notes
     -----
-    ITTF Laws 2.5 to 2.10: a good return touches the other half, also over the net; a point is lost
+    ITTF Laws 2.5 to 2.10: a good serve touches the own half first; a good return touches the other
+    half, also over the net; a point is lost
     by a bounce on the striker's own side, by a ball that leaves without touching the other half,
     and by a second bounce. A serve that touches the net and is otherwise good is a let.
     """
@@ -86,15 +90,18 @@ def judge(touches: Sequence[Touch], *, serving: bool, settings: OutcomeSettings)
     striker = touches[-1].player
     if striker is None:
         return _unknown("nobody knows who struck last")
-    last, first_stroke = _since_last_stroke(touches, striker)
+    last, first_stroke = since_last_stroke(touches, striker)
     serve = serving and first_stroke
     bounces = [t.half for t in last if t.kind in ("table", "edge")]
+    short = serve and _without_own_side(last)
     if serve and bounces and bounces[0] == striker:
         bounces = bounces[1:]  # a serve touches the own side first
     other: Side = "B" if striker == "A" else "A"
     netted = any(t.kind == "net" for t in last)
     sure = min(t.probability for t in last)
     over = bool(bounces) and bounces[0] == other
+    if short:
+        return Outcome(other, "out", sure * s.bounce, "the serve did not touch the own side")
     if serve and netted and over:
         return Outcome(None, "let", sure * s.bounce, "the serve touched the net")
     how: Literal["net", "own side", "out", "double bounce", "missed"]
@@ -126,15 +133,37 @@ def is_decided(touches: Sequence[Touch], *, serving: bool) -> bool:
     striker = touches[-1].player
     if touches[-1].kind in ("floor", "other") or striker is None:
         return True
-    last, first_stroke = _since_last_stroke(touches, striker)
+    last, first_stroke = since_last_stroke(touches, striker)
     bounces = [t.half for t in last if t.kind in ("table", "edge")]
-    if serving and first_stroke and bounces and bounces[0] == striker:
-        bounces = bounces[1:]
+    if serving and first_stroke:
+        if _without_own_side(last):
+            return True
+        bounces = bounces[1:] if bounces and bounces[0] == striker else bounces
     return len(bounces) > 1 or striker in bounces
 
 
-def _since_last_stroke(touches: Sequence[Touch], striker: Side) -> tuple[list[Touch], bool]:
-    """Touches since the last stroke, seen or not, and whether it was the rally's first."""
+def _without_own_side(serve: Sequence[Touch]) -> bool:
+    """Whether a serve that was struck in sight ends with its first bounce, on the other side.
+
+    A rally ends there by the laws only if the serve touched nothing before: a fault.
+    """
+    bounces = [t for t in serve if t.kind in ("table", "edge")]
+    return (
+        serve[0].kind == "racket" and len(bounces) == 1 and bounces[0] is serve[-1]
+        and bounces[0].half != serve[0].player
+    )  # fmt: skip
+
+
+def since_last_stroke(touches: Sequence[Touch], striker: Side) -> tuple[list[Touch], bool]:
+    """Touches since the last stroke, seen or not, and whether it was the rally's first.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        As in `find_outcome`.
+    striker : {"A", "B"}
+        Who struck last.
+    """
     start = len(touches)
     while start > 0 and touches[start - 1].player == striker:
         start -= 1

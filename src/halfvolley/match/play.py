@@ -8,27 +8,31 @@ floor, by anything that is not table, net or racket, and by a bounce on the stri
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
-from halfvolley.match.ending import Ending, EndSettings, Foresight
+from halfvolley.match.ending import Ending, Foresight
 from halfvolley.match.foretell import View
 from halfvolley.match.outcome import Touch, find_outcome
-from halfvolley.match.touches import falls_back, may_follow, named
+from halfvolley.match.serves import Serve, serve_at
+from halfvolley.match.settings import PlaySettings
+from halfvolley.match.sides import (
+    half_of,
+    side_on_table,
+    striker_at_racket,
+    striker_by_direction,
+)
+from halfvolley.match.touches import at_foot_of_net, falls_back, may_follow, named
 from halfvolley.physics import Environment
-from halfvolley.types import Contact, Flights, Moment, Play, PlayedContact, Rally, Side, Stroke
-
-
-@dataclass(frozen=True, slots=True)
-class PlaySettings:
-    """Limits of `find_play`; part of the stage's key."""
-
-    min_probability: float = 0.5  # a contact less sure than this takes no part
-    max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this
-    toss_mps: float = 1.5  # a tossed ball travels no faster than this along the floor
-    serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
-    sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
-    sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
-    end: EndSettings = field(default_factory=EndSettings)
+from halfvolley.types import (
+    NOT_SEEN,
+    Contact,
+    Flights,
+    Moment,
+    Outcome,
+    Play,
+    PlayedContact,
+    Rally,
+    Side,
+    Stroke,
+)
 
 
 def find_play(
@@ -177,20 +181,23 @@ class _Book:
         return Play(tuple(self.contacts), tuple(self.strokes), rallies)
 
     def _finished(self, r: _OpenRally) -> Rally:
-        end, ending = r.end, r.foretold
-        if end is None and ending is None:
-            ending = self.foretell(r)
+        serving = r.server is not None
+        ending = r.foretold or (self.foretell(r) if r.end is None else None)
+        end = r.end
         if ending is not None and self.foresight is not None:
-            end = ending.moment if self.foresight.within_clip(ending) else None
+            end = self.foresight.told(ending)
         if ending is None or (end is None and r.fell is not None):
             end = end or r.fell
-            touches = [Touch.of(c) for c in r.contacts]
-            outcome = find_outcome(
-                touches, ended=end is not None, serving=r.server is not None
-            )  # fmt: skip
+            outcome = NOT_SEEN if end is None else self._read_outcome(r.contacts, serving)
         else:
             outcome = ending.outcome
         return Rally(r.rally_id, r.start, end, r.server, r.n_strokes, outcome)
+
+    def _read_outcome(self, contacts: list[PlayedContact], serving: bool) -> Outcome:
+        if self.foresight is None:
+            touches = [Touch.of(c) for c in contacts]
+            return find_outcome(touches, ended=True, serving=serving)
+        return self.foresight.read(contacts, serving=serving)
 
 
 def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
@@ -200,9 +207,7 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
     for i, contact in enumerate(run):
         if rally is not None and _is_over(rally, run, i, book, settings):
             rally, decided = None, True
-        serve = _serve_at(run, i, settings, rally is None) or (
-            _cut_serve_at(run, i, settings) if rally is None else None
-        )
+        serve = serve_at(run, i, settings, out_of_play=rally is None)
         if serve is not None:
             rally = book.open_rally(_start_of(serve, contact, book), serve.server)
             rally.unseen = int(not serve.struck)
@@ -234,7 +239,7 @@ def _is_over(
     return True
 
 
-def _start_of(serve: "_Serve", first: Contact, book: _Book) -> Moment | None:
+def _start_of(serve: Serve, first: Contact, book: _Book) -> Moment | None:
     if serve.struck:
         return _seen(first)
     return None if book.foresight is None else book.foresight.serve(first, serve.server)
@@ -258,6 +263,8 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
         rally.netted = True
         if falls_back(contact, 1 if rally.striker == "A" else -1):
             rally.fell = _seen(contact)
+            if at_foot_of_net(contact):
+                rally.end = rally.fell
     else:
         rally.end = _seen(contact)
     return rally.striker
@@ -266,7 +273,7 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
 def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
     half = half_of(contact)
     if not rally.netted:
-        sender = _striker_by_direction(contact, settings)
+        sender = striker_by_direction(contact, settings)
         if sender is not None and sender != rally.striker:
             rally.unseen += int(rally.striker is not None)
             rally.striker, rally.bounce = sender, None
@@ -274,6 +281,8 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
         rally.unseen += 2  # struck back from here, and here again
     elif rally.serving and half == rally.server:
         pass  # a serve touches the own side first
+    elif rally.serving and _follows(rally.contacts[-1:], contact):
+        rally.end = _seen(contact)  # and without that it is a fault
     elif half in (rally.bounced, rally.striker):
         rally.end = _seen(contact)
     else:
@@ -281,48 +290,10 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
     rally.serving, rally.bounce = False, contact
 
 
-@dataclass(frozen=True, slots=True)
-class _Serve:
-    struck: bool  # whether the racket contact was seen
-    server: Side
-
-
-def _serve_at(
-    run: list[Contact], i: int, settings: PlaySettings, out_of_play: bool
-) -> _Serve | None:
-    """The serve that begins with contact i: racket, own side, other side; nets between are let.
-
-    While the ball is out of play, the racket contact may have been missed.
-    """
-    rest = [c for c in run[i : i + 6] if c.kind != "net"]
-    if rest and run[i].kind == "racket":
-        server = striker_at_racket(run[i], settings)
-        if len(rest) >= 3 and _two_bounces(rest[1], rest[2], server, settings):
-            return _Serve(True, server)
-    elif out_of_play and len(rest) >= 2 and run[i].kind == "table":
-        first = half_of(run[i])
-        if _two_bounces(rest[0], rest[1], first, settings):
-            return _Serve(False, first)
-    return None
-
-
-def _cut_serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve | None:
-    """A serve whose second bounce was not seen: struck out of a toss, then down on the own side."""
-    rest = [c for c in run[i : i + 4] if c.kind != "net"]
-    if len(rest) < 2 or run[i].kind != "racket" or rest[1].kind != "table":
-        return None
-    server = striker_at_racket(run[i], settings)
-    tossed = float(np.hypot(*run[i].v_in_mps[:2])) < settings.toss_mps
-    soon = len(rest) > 2 and rest[2].t_s - rest[1].t_s < settings.serve_flight_s
-    over = _striker_by_direction(rest[1], settings) == server == half_of(rest[1])
-    return _Serve(True, server) if tossed and over and not soon else None
-
-
-def _two_bounces(one: Contact, two: Contact, server: Side, settings: PlaySettings) -> bool:
-    if one.kind != "table" or two.kind not in ("table", "edge"):
-        return False
-    going = _striker_by_direction(one, settings)
-    return half_of(one) == server and half_of(two) != server and going in (server, None)
+def _follows(before: list[PlayedContact], contact: Contact) -> bool:
+    """Whether one flight leads from the last stroke to this contact: nothing lies between."""
+    last = before[-1].contact if before else None
+    return last is not None and last.kind == "racket" and last.arc_out == contact.arc_in
 
 
 def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
@@ -334,7 +305,7 @@ def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
         striker = striker_at_racket(run[i], settings)
         rest = [c for c in run[i + 1 : i + 3] if c.kind != "net"]
         return bool(rest) and rest[0].kind in ("table", "edge") and half_of(rest[0]) != striker
-    sender = _striker_by_direction(run[i], settings)
+    sender = striker_by_direction(run[i], settings)
     return run[i].kind == "table" and sender is not None and sender != half_of(run[i])
 
 
@@ -343,46 +314,10 @@ def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
     senders: list[Side] = []
     for contact in run[i:]:
         if contact.kind == "table":
-            sender = _striker_by_direction(contact, settings)
+            sender = striker_by_direction(contact, settings)
             if sender is None or sender in (half_of(contact), *senders):
                 return False
             senders.append(sender)
         if len(senders) == 2 or contact.kind not in ("table", "racket", "net"):
             break
     return len(senders) == 2
-
-
-def half_of(contact: Contact) -> Side:
-    """The half of the table that a contact lies over."""
-    return "A" if contact.xyz_m[0] < 0 else "B"
-
-
-def side_on_table(contact: Contact) -> Side | None:
-    """The half of the table that was touched; None where it was not."""
-    return half_of(contact) if contact.kind in ("table", "edge") else None
-
-
-def _striker_by_direction(contact: Contact, settings: PlaySettings) -> Side | None:
-    """Who sent the ball that arrives here; None where it hardly travels along the table."""
-    vx = float(contact.v_in_mps[0])
-    if not np.isfinite(vx) or abs(vx) < settings.sure_vx_mps:
-        return None
-    return "A" if vx > 0 else "B"
-
-
-def sends_away(contact: Contact, striker: Side, settings: PlaySettings) -> bool:
-    """Whether a ball leaves a racket towards the other end."""
-    vx = float(contact.v_out_mps[0])
-    return vx > settings.sure_vx_mps if striker == "A" else vx < -settings.sure_vx_mps
-
-
-def striker_at_racket(contact: Contact, settings: PlaySettings) -> Side:
-    """The player at this end; near the net, who sends the ball away or had it coming."""
-    x = float(contact.xyz_m[0])
-    if abs(x) < settings.sure_x_m:
-        out, into = float(contact.v_out_mps[0]), float(contact.v_in_mps[0])
-        if np.isfinite(out) and abs(out) > settings.sure_vx_mps:
-            return "A" if out > 0 else "B"
-        if np.isfinite(into) and abs(into) > settings.sure_vx_mps:
-            return "B" if into > 0 else "A"
-    return "A" if x < 0 else "B"

@@ -4,13 +4,8 @@ Which of them a clip shows is a person's word. The touches alone only raise the 
 fit no match.
 """
 
-from halfvolley.match.play import (
-    PlaySettings,
-    half_of,
-    sends_away,
-    side_on_table,
-    striker_at_racket,
-)
+from halfvolley.match.settings import PlaySettings
+from halfvolley.match.sides import half_of, sends_away, side_on_table, striker_at_racket
 from halfvolley.match.touches import named
 from halfvolley.types import Contact, Flights, Play, PlayedContact, Side, Stroke
 

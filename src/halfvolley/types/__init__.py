@@ -7,6 +7,7 @@ from halfvolley.types.flights import Arc, Contact, ContactKind, Flights
 from halfvolley.types.frames import ClipInfo, Frame, Onsets
 from halfvolley.types.labels import VETTED, Decision, Label, LabelKind, LabelSet, Origin
 from halfvolley.types.play import (
+    NOT_SEEN,
     Moment,
     Outcome,
     OutcomeKind,
@@ -20,6 +21,7 @@ from halfvolley.types.tracks import Tracks
 
 __all__ = [
     "CAMERA_PARAMETERS",
+    "NOT_SEEN",
     "VETTED",
     "Arc",
     "BoolArray",
