@@ -2,16 +2,19 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from halfvolley.match.foretell import (
     HALF_LENGTH_M,
+    HALF_WIDTH_M,
     Fate,
     ForetellSettings,
+    R,
     View,
     Way,
+    edge_gap_m,
     foretell,
     seconds_in_sight,
 )
@@ -22,10 +25,14 @@ from halfvolley.match.outcome import (
     judge,
     since_last_stroke,
 )
+from halfvolley.match.touches import at_foot_of_net, falls_back
 from halfvolley.physics import Environment
-from halfvolley.types import Contact, Flights, Moment, Outcome, PlayedContact, Side
+from halfvolley.types import NOT_SEEN, Arc, Contact, Flights, Moment, Outcome, PlayedContact, Side
 
 MEASURED = OutcomeSettings()
+GONE = ("out", "missed")  # after these, the ball is away from the table
+FEWEST_ROWS = 6  # sightings of a flight that is believed
+NEAR_S = 0.05  # between a foretold touch and the one that it was
 DRAWN = OutcomeSettings(bounce=1.0, floor=1.0, unbounced=1.0)  # no touch of a draw is missed
 
 
@@ -38,9 +45,10 @@ class EndSettings:
     answer_s: float = 1.0  # a return is seen by then, if there was one
     answered: float = 0.5  # that a ball was returned, where nothing tells
     sure: float = 0.9  # an outcome that was seen less surely is held against the flight before
-    behind_m: float = 0.2  # a server strikes so far behind the end line,
-    behind_sd_m: float = 0.15  # give or take this
-    least_serve_mps: float = 1.5  # slower along the table, a ball is no serve
+    edge_m: float = 0.05  # a flight that passes the edge this near may have touched it,
+    bent_rms: float = 1.3  # if it fits no better than this; 3 sd of 30 sightings
+    again: float = 0.7  # that a ball over the table is the one that was foretold to be gone
+    again_s: float = 1.2  # so long after
     foretell: ForetellSettings = field(default_factory=ForetellSettings)
 
 
@@ -51,6 +59,12 @@ class Ending:
     moment: Moment
     outcome: Outcome
     trust: float  # that nothing unseen came between
+
+    def doubted(self, factor: float) -> "Ending":
+        """The same, less sure by a factor."""
+        o = self.outcome
+        sure = _if_sure(replace(o, probability=factor * o.probability))
+        return Ending(self.moment, sure, factor * self.trust)
 
 
 def foretold_end(
@@ -137,12 +151,16 @@ def _outcome(way: Way, fates: tuple[Fate, ...], trust: float) -> Outcome:
     key, n = votes.most_common(1)[0]
     usual = hows[key].most_common(1)[0][0]
     probability = usual.probability * trust * n / len(fates)
-    if probability < MEASURED.least:
-        return Outcome(
-            None, "unknown", 0.0,
-            f"foretold from its last flight, it is only {100 * probability:.0f} % sure",
-        )  # fmt: skip
-    return Outcome(usual.winner, usual.how, probability, "foretold from its last flight")
+    doubt = "foretold from its last flight"
+    return _if_sure(Outcome(usual.winner, usual.how, probability, doubt))
+
+
+def _if_sure(outcome: Outcome) -> Outcome:
+    """The outcome, or unknown where it is too unsure."""
+    if outcome.how == "unknown" or outcome.probability >= MEASURED.least:
+        return outcome
+    sure = 100.0 * outcome.probability
+    return Outcome(None, "unknown", 0.0, f"{outcome.doubt}, it is only {sure:.0f} % sure")
 
 
 def _agreed(seen: Outcome, foretold: Outcome) -> Outcome:
@@ -152,6 +170,21 @@ def _agreed(seen: Outcome, foretold: Outcome) -> Outcome:
     ):  # fmt: skip
         return Outcome(None, "unknown", 0.0, "its last touches and the flight before disagree")
     return max(seen, foretold, key=lambda o: o.probability)
+
+
+def _earlier(one: Moment | None, two: Moment | None) -> Moment | None:
+    known = [m for m in (one, two) if m is not None]
+    return min(known, key=lambda m: m.t_s) if known else None
+
+
+def _touch_near(known: Sequence[PlayedContact], foretold: Moment) -> Moment | None:
+    """The touch that was seen about when one was foretold."""
+    slack = max(2.0 * foretold.t_sd_s, NEAR_S)
+    near = [c.contact for c in known if abs(c.contact.t_s - foretold.t_s) < slack]
+    if not near:
+        return None
+    best = min(near, key=lambda c: abs(c.t_s - foretold.t_s))
+    return Moment(best.t_s, best.t_sd_s, True)
 
 
 class Foresight:
@@ -182,15 +215,66 @@ class Foresight:
             return None
         way = Way(arc, tuple(Touch.of(c) for c in known), serving)
         rng = np.random.default_rng(0)  # the same answer for the same flight
-        view = None if in_sight else self._view
-        return foretold_end(way, view, self._environment, self._settings, rng)
+        if in_sight:
+            return foretold_end(way, None, self._environment, self._settings, rng)
+        ending = foretold_end(way, self._view, self._environment, self._settings, rng)
+        if ending is not None and ending.outcome.how in GONE and self._seen_again(way):
+            return ending.doubted(1.0 - self._settings.again)
+        return ending
 
     def told(self, ending: Ending) -> Moment | None:
         """When it ended; None where that is not sure enough, or after the clip."""
         sure = ending.trust >= MEASURED.least and ending.moment.t_s <= self._view.until_s
         return ending.moment if sure else None
 
-    def read(self, known: Sequence[PlayedContact], *, serving: bool) -> Outcome:
+    def conclude(
+        self, known: Sequence[PlayedContact], end: Moment | None, foretold: Ending | None, *,
+        serving: bool,
+    ) -> tuple[Moment | None, Outcome]:  # fmt: skip
+        """When and how a rally ended.
+
+        Parameters
+        ----------
+        known : sequence of PlayedContact
+            Its touches, at least one.
+        end : Moment, optional
+            Of the last, where it decides the rally.
+        foretold : Ending, optional
+            If that is known already.
+        serving : bool
+            Whether the first stroke is the serve.
+        """
+        fallen = self._fallen(known, serving)
+        if fallen is not None:
+            after, ending = fallen
+            if end is None or known[-1].contact.kind != "floor":
+                end = _earlier(end, _touch_near(after, ending.moment) or self.told(ending))
+            return end, ending.outcome
+        if end is not None:
+            return end, self._read(known, serving=serving)
+        last = foretold or self.end(known, serving=serving)
+        return (None, NOT_SEEN) if last is None else (self.told(last), last.outcome)
+
+    def _fallen(
+        self, known: Sequence[PlayedContact], serving: bool
+    ) -> tuple[Sequence[PlayedContact], Ending] | None:
+        """Touches after a ball fell back from the net, and its end as the flight there foretells.
+
+        What follows at the net is seen too briefly to tell much.
+        """
+        striker = known[-1].player
+        if striker is None:
+            return None
+        last, _ = since_last_stroke([Touch.of(c) for c in known], striker)
+        for i in range(len(known) - len(last) + 1, len(known)):
+            contact = known[i].contact
+            if contact.kind == "net" and falls_back(contact, 1 if striker == "A" else -1):
+                ending = self.end(known[:i], serving=serving, in_sight=True)
+                if ending is not None and ending.outcome.how == "net":
+                    return known[i if at_foot_of_net(contact) else i + 1 :], ending
+        return None
+
+    def _read(self, known: Sequence[PlayedContact], *, serving: bool) -> Outcome:
         """The outcome of a rally that ended in sight.
 
         Where a touch that decides it is doubtful, the flight that led there is asked as well: what
@@ -199,6 +283,8 @@ class Foresight:
         touches = [Touch.of(c) for c in known]
         measured = judge(touches, serving=serving, settings=MEASURED)
         striker = known[-1].player
+        if measured.how == "out" and self._brushed(known[-1].contact):
+            return Outcome(None, "unknown", 0.0, "it may have touched the edge")
         if measured.probability < self._settings.sure and striker is not None:
             last, _ = since_last_stroke(touches, striker)
             doubtful = min(range(len(last)), key=lambda i: last[i].probability)
@@ -208,16 +294,24 @@ class Foresight:
                 return _agreed(measured, foretold.outcome)
         return find_outcome(touches, ended=True, serving=serving)
 
-    def serve(self, own_bounce: Contact, server: Side) -> Moment | None:
-        """When a serve was struck whose first bounce is the first that was seen of it.
+    def _brushed(self, down: Contact) -> bool:
+        """Whether the flight to a touch beside the table may have touched the table's edge."""
+        arc = self._arcs.get(down.arc_in)
+        if arc is None or arc.residual_rms < self._settings.bent_rms:
+            return False  # one flight from the stroke on: nothing turned it
+        return -R < edge_gap_m(arc, self._environment) < R + self._settings.edge_m
 
-        The server strikes behind the own end line (ITTF Law 2.6.4) and before the first sighting.
-        """
-        arc = self._arcs.get(own_bounce.arc_in)
-        out = 1.0 if server == "A" else -1.0
-        if arc is None or out * arc.v_mps[0] < self._settings.least_serve_mps:
-            return None
-        behind = -out * (HALF_LENGTH_M + self._settings.behind_m)
-        t_line = arc.t0_s + float((behind - arc.xyz_m[0]) / arc.v_mps[0])
-        sd = self._settings.behind_sd_m / abs(float(arc.v_mps[0]))
-        return Moment(min(t_line, arc.t0_s), sd, False)
+    def _seen_again(self, way: Way) -> bool:
+        """Whether a ball flies over the table soon after this one was seen last."""
+        soon = way.from_s + NEAR_S, way.from_s + self._settings.again_s
+        return any(
+            soon[0] < arc.t0_s < soon[1] and len(arc.rows) >= FEWEST_ROWS and _crosses_table(arc)
+            for arc in self._arcs.values()
+        )
+
+
+def _crosses_table(arc: Arc) -> bool:
+    """Whether a flight starts over the table or comes over it at some speed."""
+    x, y, z = arc.xyz_m
+    over = abs(x) < HALF_LENGTH_M and abs(y) < 2 * HALF_WIDTH_M and z > 0.0
+    return bool(over and abs(arc.v_mps[0]) > 2.0)

@@ -54,6 +54,7 @@ class ForetellSettings:
     # a playing space is 14 m x 7 m by ITTF Regulation 3.2.3; club halls have less room, or more
     wall_x_m: tuple[float, float] = (4.5, 9.0)
     wall_y_m: tuple[float, float] = (2.8, 5.5)
+    ceiling_m: tuple[float, float] = (2.2, 4.5)  # above the table; 4.24 m by the same regulation
     rebound: float = 0.15  # the net throws a ball back with this share of its speed at most
 
 
@@ -107,7 +108,10 @@ def foretell(
         drag = way.arc.drag * (1.0 + settings.drag_sd * rng.standard_normal())
         own = (*air[:2], drag, way.arc.lift, *air[4:])
         now = fly(state[:3], state[3:6], state[6:], *own, np.array([way.from_s - way.arc.t0_s]))
-        walls = rng.uniform(*settings.wall_x_m), rng.uniform(*settings.wall_y_m)
+        walls = (
+            rng.uniform(*settings.wall_x_m), rng.uniform(*settings.wall_y_m),
+            rng.uniform(*settings.ceiling_m),
+        )  # fmt: skip
         fate = _follow(now[0], way, own, walls, settings, rng)
         if fate is not None:
             fates.append(fate)
@@ -123,10 +127,11 @@ def _draw_states(arc: Arc, n: int, rng: np.random.Generator) -> FloatArray:
 
 
 _Air = tuple[float, float, float, float, float, float, int]
+Walls = tuple[float, float, float]
 
 
 def _follow(
-    state: FloatArray, way: Way, air: _Air, walls: tuple[float, float],
+    state: FloatArray, way: Way, air: _Air, walls: Walls,
     settings: ForetellSettings, rng: np.random.Generator,
 ) -> Fate | None:  # fmt: skip
     """One draw until it is decided."""
@@ -155,7 +160,7 @@ def _follow(
 
 
 def next_touch(
-    state: FloatArray, air: _Air, walls: tuple[float, float]
+    state: FloatArray, air: _Air, walls: Walls
 ) -> tuple[ContactKind, float, FloatArray] | None:
     """The first thing that a free ball meets.
 
@@ -166,12 +171,14 @@ def next_touch(
     air : tuple
         As in `Environment.kernel_arguments`.
     walls : tuple of float
-        How far from the table's centre the walls stand, along it and across [m].
+        How far from the table's centre the walls stand, along it and across, and the ceiling's
+        height [m].
 
     Returns
     -------
     tuple or None
-        Its kind ("other" for a wall), the time until then [s] and the state (9,) there.
+        Its kind ("other" for a wall or the ceiling), the time until then [s] and the state (9,)
+        there.
     """
     tau = np.arange(0.0, LONGEST_S, STEP_S)
     path = fly(state[:3], state[3:6], state[6:], *air, tau)
@@ -185,6 +192,7 @@ def next_touch(
         ("floor", b[:, 2] <= FLOOR_M, 2, FLOOR_M),
         ("other", np.abs(b[:, 0]) > walls[0], 0, float(np.sign(state[3])) * walls[0]),
         ("other", np.abs(b[:, 1]) > walls[1], 1, float(np.sign(state[4])) * walls[1]),
+        ("other", b[:, 2] > walls[2], 2, walls[2]),
     )
     first = [(int(np.argmax(when)), kind, axis, at) for kind, when, axis, at in meets if when.any()]
     if not first:
@@ -254,3 +262,29 @@ def _behind_table(eye: FloatArray, xyz: FloatArray) -> np.ndarray:
     cut = eye[:2] + share[:, None] * (xyz[:, :2] - eye[:2])
     on_top = (np.abs(cut[:, 0]) < HALF_LENGTH_M) & (np.abs(cut[:, 1]) < HALF_WIDTH_M)
     return np.asarray(below & on_top & (eye[2] > 0.0))
+
+
+def edge_gap_m(arc: Arc, environment: Environment) -> float:
+    """How far outside the table's border a flight passes its top edge; inf where it does not.
+
+    Parameters
+    ----------
+    arc : Arc
+        A flight that goes down beside the table.
+    environment : Environment
+        Ball and air.
+
+    Returns
+    -------
+    float
+        Of the ball's centre, when it is as high as that of a ball on the table [m].
+    """
+    tau = np.arange(0.0, max(arc.t1_s - arc.t0_s, STEP_S), STEP_S)
+    air = environment.kernel_arguments
+    own = (*air[:2], arc.drag, arc.lift, *air[4:])
+    xyz = fly(arc.xyz_m, arc.v_mps, arc.omega_radps, *own, tau)[:, :3]
+    down = np.flatnonzero((xyz[:-1, 2] > R) & (xyz[1:, 2] <= R))
+    if not len(down):
+        return float("inf")
+    x, y = np.abs(xyz[down[0] + 1, :2])
+    return float(max(x - HALF_LENGTH_M, y - HALF_WIDTH_M))

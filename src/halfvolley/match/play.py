@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from halfvolley.match.ending import Ending, Foresight
 from halfvolley.match.foretell import View
 from halfvolley.match.outcome import Touch, find_outcome
-from halfvolley.match.serves import Serve, serve_at
+from halfvolley.match.serves import Serve, UnseenServes, serve_at
 from halfvolley.match.settings import PlaySettings
 from halfvolley.match.sides import (
     half_of,
@@ -19,14 +19,12 @@ from halfvolley.match.sides import (
     striker_at_racket,
     striker_by_direction,
 )
-from halfvolley.match.touches import at_foot_of_net, falls_back, may_follow, named
+from halfvolley.match.touches import at_foot_of_net, falls_back, in_mid_air, may_follow, named
 from halfvolley.physics import Environment
 from halfvolley.types import (
-    NOT_SEEN,
     Contact,
     Flights,
     Moment,
-    Outcome,
     Play,
     PlayedContact,
     Rally,
@@ -81,7 +79,7 @@ def find_play(
         if view is None
         else Foresight(flights, view, environment or Environment(), settings.end)
     )
-    book = _Book(foresight)
+    book = _Book(foresight, UnseenServes(flights))
     for run in _runs(contacts, settings.max_gap_s):
         _read_run(run, book, settings)
     return book.close()
@@ -129,8 +127,8 @@ class _OpenRally:
 class _Book:
     """What has been read so far."""
 
-    def __init__(self, foresight: Foresight | None) -> None:
-        self.foresight = foresight
+    def __init__(self, foresight: Foresight | None, unseen: UnseenServes) -> None:
+        self.foresight, self.unseen = foresight, unseen
         self.contacts: list[PlayedContact] = []
         self.strokes: list[Stroke] = []
         self.rallies: list[_OpenRally] = []
@@ -148,7 +146,7 @@ class _Book:
             # out of play a hand touches the ball as often as a racket, and looks the same
             contact = replace(contact, kind="other")
         self.contacts.append(PlayedContact(contact, rally_id, side_on_table(contact), player))
-        if rally is not None:
+        if rally is not None and player is not None:
             rally.contacts.append(self.contacts[-1])
 
     def add_stroke(self, contact: Contact, rally: _OpenRally, player: Side) -> None:
@@ -180,24 +178,21 @@ class _Book:
         rallies = tuple(self._finished(r) for r in self.rallies)
         return Play(tuple(self.contacts), tuple(self.strokes), rallies)
 
+    def unseen_serve(self, contact: Contact, settings: PlaySettings) -> Serve | None:
+        """The serve whose first touch that was seen is this contact."""
+        server = self.unseen.server(contact, settings)
+        return None if server is None else Serve(False, server)
+
     def _finished(self, r: _OpenRally) -> Rally:
         serving = r.server is not None
-        ending = r.foretold or (self.foretell(r) if r.end is None else None)
         end = r.end
-        if ending is not None and self.foresight is not None:
-            end = self.foresight.told(ending)
-        if ending is None or (end is None and r.fell is not None):
-            end = end or r.fell
-            outcome = NOT_SEEN if end is None else self._read_outcome(r.contacts, serving)
+        if self.foresight is not None and r.contacts:
+            end, outcome = self.foresight.conclude(r.contacts, end, r.foretold, serving=serving)
         else:
-            outcome = ending.outcome
+            end = end or r.fell
+            touches = [Touch.of(c) for c in r.contacts]
+            outcome = find_outcome(touches, ended=end is not None, serving=serving)
         return Rally(r.rally_id, r.start, end, r.server, r.n_strokes, outcome)
-
-    def _read_outcome(self, contacts: list[PlayedContact], serving: bool) -> Outcome:
-        if self.foresight is None:
-            touches = [Touch.of(c) for c in contacts]
-            return find_outcome(touches, ended=True, serving=serving)
-        return self.foresight.read(contacts, serving=serving)
 
 
 def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
@@ -208,6 +203,8 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
         if rally is not None and _is_over(rally, run, i, book, settings):
             rally, decided = None, True
         serve = serve_at(run, i, settings, out_of_play=rally is None)
+        if serve is None and rally is None:
+            serve = book.unseen_serve(contact, settings)
         if serve is not None:
             rally = book.open_rally(_start_of(serve, contact, book), serve.server)
             rally.unseen = int(not serve.struck)
@@ -216,7 +213,7 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
         if rally is None:
             book.place(contact, None, None)
             continue
-        if contact.kind == "other" and _goes_on(run, i + 1, settings):
+        if contact.kind == "other" and (in_mid_air(contact) or _goes_on(run, i + 1, settings)):
             book.place(contact, rally, None)
             continue
         book.place(contact, rally, _touch(contact, rally, book, settings))
@@ -242,7 +239,7 @@ def _is_over(
 def _start_of(serve: Serve, first: Contact, book: _Book) -> Moment | None:
     if serve.struck:
         return _seen(first)
-    return None if book.foresight is None else book.foresight.serve(first, serve.server)
+    return book.unseen.start(first, serve.server)
 
 
 def _seen(contact: Contact) -> Moment:
@@ -281,7 +278,7 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
         rally.unseen += 2  # struck back from here, and here again
     elif rally.serving and half == rally.server:
         pass  # a serve touches the own side first
-    elif rally.serving and _follows(rally.contacts[-1:], contact):
+    elif rally.serving and _follows(rally.contacts, contact):
         rally.end = _seen(contact)  # and without that it is a fault
     elif half in (rally.bounced, rally.striker):
         rally.end = _seen(contact)
@@ -291,9 +288,14 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
 
 
 def _follows(before: list[PlayedContact], contact: Contact) -> bool:
-    """Whether one flight leads from the last stroke to this contact: nothing lies between."""
-    last = before[-1].contact if before else None
-    return last is not None and last.kind == "racket" and last.arc_out == contact.arc_in
+    """Whether flights lead from the last stroke to this contact, with nothing but net between."""
+    for played in reversed(before):
+        if played.contact.arc_out != contact.arc_in or played.contact.kind not in ("racket", "net"):
+            return False
+        if played.contact.kind == "racket":
+            return True
+        contact = played.contact
+    return False
 
 
 def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:

@@ -16,4 +16,11 @@ class PlaySettings:
     serve_inside_m: float = 0.1  # and lies behind the end line (Law 2.6.4), as well as that is seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
+    least_serve_mps: float = 1.5  # slower along the table, a ball is no serve
+    serve_inside_end_m: float = 0.3  # a serve whose stroke was not seen is seen no further inside
+    toss_near_m: float = 0.5  # along the table, from where its toss began
+    toss_gap_s: float = 0.15  # after the toss was last seen,
+    toss_s: float = 0.1  # which was in sight for so long
+    behind_m: float = 0.2  # without a toss: a server strikes so far behind the end line,
+    behind_sd_m: float = 0.15  # give or take this
     end: EndSettings = field(default_factory=EndSettings)
