@@ -53,6 +53,7 @@ SERVE = "rA tA tB "
         ("rA tA n tA", "B", "net"),
         ("rA tA n f", "B", "net"),
         ("rA tA f", "B", "out"),
+        ("rA tB", "B", "out"),  # a serve that did not touch the own side
         ("rA tA n tB f", None, "let"),
         ("rA tA n tB tB", None, "let"),
     ],
