@@ -42,7 +42,7 @@ class EndSettings:
 
     alone: float = 0.97  # nobody touched the ball where it could not be seen
     lost_s: float = 0.25  # a ball in sight that is not seen so long: something befell it
-    answer_s: float = 1.0  # a return is seen by then, if there was one
+    answer_s: float = 0.3  # so long after the ball would be dead, a return is in sight again
     answered: float = 0.5  # that a ball was returned, where nothing tells
     sure: float = 0.9  # an outcome that was seen less surely is held against the flight before
     edge_m: float = 0.05  # a flight that passes the edge this near may have touched it,
@@ -117,7 +117,7 @@ def _trust(
     unseen_s = seconds_in_sight(way, first, view, environment)
     trust = float(np.exp(-unseen_s / settings.lost_s))
     good = sum(_may_be_returned(way, f) for f in fates) / len(fates)
-    if view.until_s < way.from_s + settings.answer_s or not _has_bounced(way):
+    if view.until_s < first + settings.answer_s or not _has_bounced(way):
         trust *= 1.0 - settings.answered * good
     return trust
 
@@ -289,7 +289,9 @@ class Foresight:
             last, _ = since_last_stroke(touches, striker)
             doubtful = min(range(len(last)), key=lambda i: last[i].probability)
             before = known[: len(known) - len(last) + doubtful]
-            foretold = self.end(before, serving=serving, in_sight=True) if doubtful else None
+            # a flight is not known to the millimetres that tell an edge from a miss
+            ask = doubtful > 0 and last[doubtful].kind != "edge"
+            foretold = self.end(before, serving=serving, in_sight=True) if ask else None
             if foretold is not None and foretold.outcome.how != "unknown":
                 return _agreed(measured, foretold.outcome)
         return find_outcome(touches, ended=True, serving=serving)

@@ -23,7 +23,7 @@ from halfvolley.constants import (
 )
 from halfvolley.match.outcome import Touch, is_decided
 from halfvolley.physics import Environment
-from halfvolley.physics.kernels import bounce, fly
+from halfvolley.physics.kernels import bounce, fly, fly_sensitivities
 from halfvolley.types import Arc, ClipCamera, ContactKind, FloatArray, Side
 
 R = BALL_RADIUS_M.value
@@ -104,30 +104,36 @@ def foretell(
     """
     fates = []
     air = environment.kernel_arguments
-    for state in _draw_states(way.arc, settings.draws, rng):
+    for state in _draw_states(way, air, settings.draws, rng):
         drag = way.arc.drag * (1.0 + settings.drag_sd * rng.standard_normal())
         own = (*air[:2], drag, way.arc.lift, *air[4:])
-        now = fly(state[:3], state[3:6], state[6:], *own, np.array([way.from_s - way.arc.t0_s]))
         walls = (
             rng.uniform(*settings.wall_x_m), rng.uniform(*settings.wall_y_m),
             rng.uniform(*settings.ceiling_m),
         )  # fmt: skip
-        fate = _follow(now[0], way, own, walls, settings, rng)
+        fate = _follow(state, way, own, walls, settings, rng)
         if fate is not None:
             fates.append(fate)
     return tuple(fates)
 
 
-def _draw_states(arc: Arc, n: int, rng: np.random.Generator) -> FloatArray:
-    """(n, 9) states at the arc's start."""
-    values, vectors = np.linalg.eigh(arc.cov)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    mean = np.concatenate([arc.xyz_m, arc.v_mps, arc.omega_radps])
-    return np.asarray(mean + rng.standard_normal((n, 9)) @ root.T)
-
-
 _Air = tuple[float, float, float, float, float, float, int]
 Walls = tuple[float, float, float]
+
+
+def _draw_states(way: Way, air: _Air, n: int, rng: np.random.Generator) -> FloatArray:
+    """(n, 9) states at the way's start.
+
+    The covariance is carried there before anything is drawn: what the sightings show is the path,
+    while spin and velocity at its far end hang together too tightly for draws of a wide prior.
+    """
+    arc = way.arc
+    own = (*air[:2], arc.drag, arc.lift, *air[4:])
+    span = np.array([way.from_s - arc.t0_s])
+    states, jac = fly_sensitivities(arc.xyz_m, arc.v_mps, arc.omega_radps, *own, span)
+    values, vectors = np.linalg.eigh(jac[0, :, :9] @ arc.cov @ jac[0, :, :9].T)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(states[0] + rng.standard_normal((n, 9)) @ root.T)
 
 
 def _follow(

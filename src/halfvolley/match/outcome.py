@@ -107,6 +107,8 @@ def judge(touches: Sequence[Touch], *, serving: bool, settings: OutcomeSettings)
     how: Literal["net", "own side", "out", "double bounce", "missed"]
     if bounces and bounces[0] == striker:
         how, winner, trust = "net" if netted else "own side", other, s.bounce
+    elif over and len(bounces) > 1 and bounces[1] == striker:
+        return _unknown("somebody struck it back unseen")
     elif over and len(bounces) > 1:
         how, winner, trust = "double bounce", striker, s.bounce
     elif over and last[-1].kind not in ("table", "edge"):

@@ -230,10 +230,11 @@ def _is_over(
     ending = book.foretell(rally)
     if ending is None or ending.outcome.how == "unknown" or _goes_on(run, i, settings):
         return False
-    if ending.moment.t_s + ending.moment.t_sd_s > run[i].t_s:
+    if abs(ending.moment.t_s - run[i].t_s) < max(2.0 * ending.moment.t_sd_s, settings.same_s):
+        rally.netted |= ending.outcome.how == "net"  # this is the touch that was foretold
         return False
     rally.foretold = ending
-    return True
+    return ending.moment.t_s < run[i].t_s
 
 
 def _start_of(serve: Serve, first: Contact, book: _Book) -> Moment | None:
@@ -257,6 +258,7 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
     elif contact.kind in ("table", "edge"):
         _bounce(contact, rally, book, settings)
     elif contact.kind == "net":
+        _change_striker(contact, rally, settings)
         rally.netted = True
         if falls_back(contact, 1 if rally.striker == "A" else -1):
             rally.fell = _seen(contact)
@@ -267,13 +269,17 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
     return rally.striker
 
 
+def _change_striker(contact: Contact, rally: _OpenRally, settings: PlaySettings) -> None:
+    """The ball comes from the other side than the last stroke was: somebody struck it unseen."""
+    sender = None if rally.netted else striker_by_direction(contact, settings)
+    if sender is not None and sender != rally.striker:
+        rally.unseen += int(rally.striker is not None)
+        rally.striker, rally.bounce = sender, None
+
+
 def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
     half = half_of(contact)
-    if not rally.netted:
-        sender = striker_by_direction(contact, settings)
-        if sender is not None and sender != rally.striker:
-            rally.unseen += int(rally.striker is not None)
-            rally.striker, rally.bounce = sender, None
+    _change_striker(contact, rally, settings)
     if rally.bounce is not None and half == rally.bounced and not may_follow(rally.bounce, contact):
         rally.unseen += 2  # struck back from here, and here again
     elif rally.serving and half == rally.server:

@@ -16,6 +16,7 @@ class PlaySettings:
     serve_inside_m: float = 0.1  # and lies behind the end line (Law 2.6.4), as well as that is seen
     sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
+    same_s: float = 0.05  # between a touch and the one that was foretold, if they are the same
     least_serve_mps: float = 1.5  # slower along the table, a ball is no serve
     serve_inside_end_m: float = 0.3  # a serve whose stroke was not seen is seen no further inside
     toss_near_m: float = 0.5  # along the table, from where its toss began
