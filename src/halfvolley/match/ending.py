@@ -40,7 +40,7 @@ DRAWN = OutcomeSettings(bounce=1.0, floor=1.0, unbounced=1.0)  # no touch of a d
 class EndSettings:
     """How far a foretold end is believed; set on made clips."""
 
-    alone: float = 0.97  # nobody touched the ball where it could not be seen
+    alone: float = 0.98  # nobody touched the ball where it could not be seen
     lost_s: float = 0.25  # a ball in sight that is not seen so long: something befell it
     answer_s: float = 0.3  # so long after the ball would be dead, a return is in sight again
     answered: float = 0.5  # that a ball was returned, where nothing tells

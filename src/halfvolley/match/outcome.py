@@ -6,7 +6,7 @@ from typing import Literal
 
 from halfvolley.types import ContactKind, Outcome, PlayedContact, Side
 
-FITTING_ODDS = 3.0  # of a touch that fits the order of play; set on made flights
+FITTING_ODDS = 8.0  # of a touch that fits the order of play; set on made flights
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +31,8 @@ class OutcomeSettings:
     """How far the last touches are believed; common practice, no source."""
 
     bounce: float = 0.98  # a second bounce was the second: one unseen touch between is rare
-    floor: float = 0.95  # the bounce before the floor was seen
-    unbounced: float = 0.88  # no bounce before the floor: one at the far edge may have been missed
+    floor: float = 0.98  # the bounce before the floor was seen
+    unbounced: float = 0.95  # no bounce before the floor: one at the far edge may have been missed
     least: float = 0.6  # less sure than this, the outcome is unknown
 
 

@@ -82,6 +82,8 @@ class RallyRecord:
     n_strokes: int
     outcome: Outcome
     names: tuple[str, str]  # of the players at end A and B, else the ends
+    t_end_sd_s: float | None = None
+    end_foretold: bool = False  # from the last flight, not seen
 
     def name(self, end: Side | None) -> str | None:
         """The player at an end."""

@@ -191,6 +191,7 @@ def _rallies(clip: ClipSummary) -> list[RallyRecord]:
         RallyRecord(
             r.clip, r.rally_id, r.t_start_s, r.t_end_s, r.server, r.n_strokes,
             Outcome(r.winner, r.outcome, r.outcome_probability or 0.0, r.doubt or ""), names,
+            r.t_end_sd_s, r.end == "foretold",
         )
         for r in clip.rallies
     ]  # fmt: skip
