@@ -210,7 +210,7 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
             rally.unseen = int(not serve.struck)
         elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, settings):
             rally = book.open_rally(None, None)
-        if rally is None:
+        if rally is None or _is_of_another_ball(rally, run, i):
             book.place(contact, None, None)
             continue
         if contact.kind == "other" and (in_mid_air(contact) or _goes_on(run, i + 1, settings)):
@@ -219,6 +219,14 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
         book.place(contact, rally, _touch(contact, rally, book, settings))
         if rally.end is not None:
             rally, decided = None, True
+
+
+def _is_of_another_ball(rally: _OpenRally, run: list[Contact], i: int) -> bool:
+    """Whether contact i lies in another chain, while that of the rally goes on later."""
+    if not rally.contacts:
+        return False
+    own = rally.contacts[-1].contact.chain
+    return run[i].chain != own and any(c.chain == own for c in run[i + 1 :])
 
 
 def _is_over(
