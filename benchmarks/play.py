@@ -59,6 +59,8 @@ class Trial:
     failed: str
     rallies: tuple[bool, ...]  # of those asked for: found
     outcomes: tuple[str, ...]  # of those asked for: right, wrong or unknown
+    said: Floats  # (k, 2) of the outcomes that were said: probability, and 1 where right
+    foretold: Floats  # (k, 2) of the ends that were foretold: how late, claimed sd [s]
     false_rallies: int
     reported_rallies: int
     serves: tuple[bool, ...]  # of those asked for: identified
@@ -157,20 +159,25 @@ def judge(truth: Truth, records: Records | None, turned: bool, failed: str = "")
     first, last = span(truth)
     true = true_rallies(truth)
     whole = [r for r in true if r.t_serve_s >= first and r.t_end_s <= last]
-    found, outcomes = [], []
+    found, outcomes, said, foretold = [], [], [], []
     for wanted in whole:
         k = most_overlapping(wanted, spans)
         found.append(k is not None and same_ends(rallies[k], wanted))
-        winner = None if k is None else rallies[k].outcome.winner
-        outcomes.append(
-            "unknown" if winner is None else "right" if winner == end[wanted.winner] else "wrong"
-        )
+        if k is None or rallies[k].outcome.winner is None:
+            outcomes.append("unknown")
+        else:
+            right = rallies[k].outcome.winner == end[wanted.winner]
+            outcomes.append("right" if right else "wrong")
+            said.append((rallies[k].outcome.probability, float(right)))
+        if k is not None and rallies[k].end_foretold:
+            foretold.append((rallies[k].t_end_s - wanted.t_end_s, rallies[k].t_end_sd_s))
     times = np.array([s.t_s for s in strokes])
     asked = [r for r in true if first <= r.t_serve_s <= last - AFTER_SERVE_S]
     serves = [is_serve(strokes, times, r.t_serve_s, end[r.server]) for r in asked]
     pairs = pair_strokes(truth.strokes.t_s, times)
     return Trial(
         truth, failed, tuple(found), tuple(outcomes),
+        np.array(said, float).reshape(-1, 2), np.array(foretold, float).reshape(-1, 2),
         sum(not any(overlap(s, (r.t_serve_s, r.t_end_s)) > -SAME_END_S for r in true)
             for s in spans),
         len(rallies), tuple(serves), len(truth.strokes.t_s),
@@ -250,6 +257,23 @@ def covered(trials: Trials, name: str) -> float:
     return percent(float(np.sum(np.abs(v[:, 1] - v[:, 0]) < 1.96 * v[:, 2])), len(v))
 
 
+def said_percent(trials: Trials, column: int) -> float:
+    """Mean of a column of the outcomes that were said, in per cent."""
+    said = np.concatenate([t.said for t in trials]) if trials else np.zeros((0, 2))
+    return percent(float(said[:, column].sum()), len(said))
+
+
+def foretold_share(trials: Trials) -> float:
+    """Per cent of the whole rallies whose end was foretold."""
+    return percent(sum(len(t.foretold) for t in trials), sum(len(t.rallies) for t in trials))
+
+
+def foretold_covered(trials: Trials) -> float:
+    """Per cent of the foretold ends that lie within 1.96 standard deviations of their own."""
+    ends = np.concatenate([t.foretold for t in trials]) if trials else np.zeros((0, 2))
+    return percent(float(np.sum(np.abs(ends[:, 0]) < 1.96 * ends[:, 1])), len(ends))
+
+
 def speed_percent(trials: Trials) -> float:
     """Median error in per cent of the true speed."""
     v = values(trials, "speed")
@@ -295,6 +319,10 @@ ROWS = (
     Row("outcome wrong, %", lambda ts: share(ts, "outcomes", "wrong"), target="<= 2"),
     Row("outcome said to be unknown, %", lambda ts: share(ts, "outcomes", "unknown"),
         target="the rest"),
+    Row("probability of the outcomes said, mean, %", lambda ts: said_percent(ts, 0)),
+    Row("... of them right, %", lambda ts: said_percent(ts, 1)),
+    Row("ends foretold, % of whole rallies", foretold_share),
+    Row("... within 1.96 sd of the true end, %", foretold_covered),
     Row("speed, median error, %", speed_percent, "{:.2f}", "<= 4"),
     Row("speed within 1.96 sd, %", lambda ts: covered(ts, "speed"), target="92-98"),
     Row("topspin, median error, rev/s", lambda ts: median(np.abs(error(ts, "topspin")))),

@@ -45,8 +45,9 @@ tracks = hv.find_tracks(detections, clip.size_px[0])
 flights = hv.find_flights(tracks, camera)
 print(f"{len(flights.arcs)} flights, {len(flights.contacts)} contacts")
 
-# 6. Whose are they?
-play = hv.find_play(flights)
+# 6. Whose are they? The camera and the clip's length say what could have been seen, so that the end
+#    of a rally out of the picture can be foretold.
+play = hv.find_play(flights, view=hv.View(camera, clip.pts_s[-1]))
 for rally in play.rallies:
     print(f"rally {rally.rally_id}: {rally.n_strokes} strokes, served by {rally.server}")
 

@@ -43,6 +43,7 @@ _PLACES = {
     "find_flights": "halfvolley.flight",
     "find_play": "halfvolley.match",
     "find_feed": "halfvolley.match",
+    "View": "halfvolley.match",
     # settings of the stages
     "FinderSettings": "halfvolley.ball",
     "TrackSettings": "halfvolley.track",
@@ -102,6 +103,7 @@ __all__ = [  # noqa: RUF022 in the order of the work
     "find_flights",
     "find_play",
     "find_feed",
+    "View",
     "FinderSettings",
     "TrackSettings",
     "FlightSettings",
@@ -145,7 +147,7 @@ if TYPE_CHECKING:  # the same names, for editors and type checkers
         Unknown,
     )
     from halfvolley.flight import FlightSettings, find_flights
-    from halfvolley.match import PlaySettings, find_feed, find_play
+    from halfvolley.match import PlaySettings, View, find_feed, find_play
     from halfvolley.report.build import write_report
     from halfvolley.session.comparison import compare_sessions
     from halfvolley.session.edit import new_session

@@ -59,7 +59,8 @@ def test_all_is_right():
     n = numbers([play.judge(truth(), records(), False)])
     assert n["rallies found, start and end within 0.2 s, %"] == 100
     assert n["serves identified, %"] == n["player right, % of strokes found"] == 100
-    assert n["outcome right, %"] == 100
+    assert n["outcome right, %"] == n["... of them right, %"] == 100
+    assert n["ends foretold, % of whole rallies"] == 0
     assert n["speed, median error, %"] == pytest.approx(3.0)  # of 5 and 1
     assert n["speed within 1.96 sd, %"] == 100
     assert n["topspin, median error, rev/s"] == pytest.approx(6.0)
@@ -88,6 +89,18 @@ def test_unknown_late_and_false_ones():
     judged = play.judge(truth(), never, False)
     assert judged.false_rallies == 1
     assert judged.outcomes == ("unknown",)
+
+
+def test_foretold_ends_are_held_against_their_own_error():
+    for sd, within in ((0.02, 100), (0.001, 0)):
+        said = rally(1, "A", "out", 2, "A", t_start_s=1.0, t_end_s=2.23, t_end_sd_s=sd,
+                     end_foretold=True)  # fmt: skip
+        n = numbers([play.judge(truth(), records(rally=said), False)])
+        assert n["ends foretold, % of whole rallies"] == 100
+        assert n["... within 1.96 sd of the true end, %"] == within
+    assert n["probability of the outcomes said, mean, %"] == pytest.approx(
+        100 * said.outcome.probability
+    )
 
 
 def test_a_clip_that_failed_counts_as_missed():

@@ -7,7 +7,7 @@ from made_rally import BALL, CAMERA, LAW, SHUTTER, frames, made_clip
 from halfvolley.learn.harvest import HarvestSettings, RallyTimes, harvest
 from halfvolley.learn.predict import predict_arc
 from halfvolley.learn.witness import WitnessSettings, witnesses
-from halfvolley.types import Play, PlayedContact, Rally
+from halfvolley.types import Moment, Play, PlayedContact, Rally
 
 
 def harvested(made, read=None, **said):
@@ -225,7 +225,10 @@ def test_moments_belong_to_the_nearest_rally(made):
 
     play = Play(
         (touch(2.0, 1), touch(3.0, 1), touch(9.0, 2), touch(20.0, None)), (),
-        (Rally(1, 1.5, 3.0, "A", 2), Rally(2, None, None, None, 1)),
+        (
+            Rally(1, Moment(1.5, 0.0, True), Moment(3.0, 0.0, True), "A", 2),
+            Rally(2, None, None, None, 1),
+        ),
     )  # fmt: skip
     times = RallyTimes(play)
     assert [times.at(t) for t in (0.0, 2.5, 5.9, 6.1, 30.0)] == [1, 1, 1, 2, 2]

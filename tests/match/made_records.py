@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from halfvolley.match.records import Estimate, Outcome, Placement, RallyRecord, StrokeRecord
+from halfvolley.match.records import Estimate, Placement, RallyRecord, StrokeRecord
+from halfvolley.types import Outcome
 
 
 def stroke(stroke_id=1, **said) -> StrokeRecord:

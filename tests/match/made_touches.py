@@ -15,7 +15,8 @@ def touch(kind, t_s, x_m, vx_in=np.nan, vx_out=np.nan, probability=0.99, contact
     eye = np.eye(3)
     return Contact(
         contact_id=contact_id, kind=kind, t_s=t_s, t_sd_s=0.001,
-        xyz_m=np.array([x_m, 0.2, 0.02]), cov_xyz_m2=eye, v_in_mps=v(vx_in), v_in_cov=eye,
+        xyz_m=np.array([x_m, 0.2, 0.1 if kind == "net" else 0.02]), cov_xyz_m2=eye,
+        v_in_mps=v(vx_in), v_in_cov=eye,
         omega_in_radps=np.zeros(3), omega_in_cov=eye, v_out_mps=v(vx_out), v_out_cov=eye,
         omega_out_radps=np.zeros(3), omega_out_cov=eye, arc_in=0, arc_out=1,
         probability=probability, chain=0,

@@ -129,6 +129,16 @@ def test_a_clip_that_begins_within_a_rally_has_no_server_and_no_numbers():
     assert [s.number for s in play.strokes] == [None, None]
 
 
+def test_a_second_ball_does_not_end_the_rally():
+    """It comes from the next table, or rolled away before; it has a chain of its own."""
+    other_ball = [replace(touch("floor", t, 2.5, 0.5), chain=1) for t in (1.6, 2.0)]
+    touches = sorted([*serve_by_a(), *return_by_b(1.8), *other_ball], key=lambda c: c.t_s)
+    play = play_of(touches)
+    (rally,) = play.rallies
+    assert (rally.n_strokes, rally.t_end_s) == (2, None)
+    assert [p.rally_id for p in play.contacts if p.contact.chain == 1] == [None, None]
+
+
 def test_doubtful_contacts_take_no_part():
     doubtful = touch("floor", 1.3, 0.0, 5.0, probability=0.4)
     play = play_of([*serve_by_a(), doubtful, *return_by_b(1.8)])

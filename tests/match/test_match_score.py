@@ -6,7 +6,6 @@ from made_records import rally
 
 from halfvolley.errors import BadInput
 from halfvolley.match.outcome import Touch, find_outcome
-from halfvolley.match.records import Outcome
 from halfvolley.match.score import (
     PointCorrection,
     ScoreSettings,
@@ -16,6 +15,7 @@ from halfvolley.match.score import (
     point_to,
     serves_next,
 )
+from halfvolley.types import Outcome
 
 OTHER = {"A": "B", "B": "A"}
 
@@ -53,6 +53,7 @@ SERVE = "rA tA tB "
         ("rA tA n tA", "B", "net"),
         ("rA tA n f", "B", "net"),
         ("rA tA f", "B", "out"),
+        ("rA tB", "B", "out"),  # a serve that did not touch the own side
         ("rA tA n tB f", None, "let"),
         ("rA tA n tB tB", None, "let"),
     ],

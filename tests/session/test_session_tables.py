@@ -113,7 +113,7 @@ def test_columns_carry_unit_and_meaning(session, made, rally):
     schema = pq.read_schema(tables / "strokes.parquet")
     assert schema.field("speed_mps").metadata[b"unit"] == b"m/s"
     assert b"velocity" in schema.field("cov_vx_vz").metadata[b"meaning"]
-    assert schema.metadata[b"schema_version"] == b"1"
+    assert schema.metadata[b"schema_version"] == b"2"
 
 
 def test_arcs_have_the_whole_covariance(session, made, rally):

@@ -10,7 +10,7 @@ from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import reconsider, settle, start_course, struck_once
 from halfvolley.flight.extend import complete
 from halfvolley.flight.junctions import outside
-from halfvolley.flight.outcome import arcs_and_contacts
+from halfvolley.flight.outcome import arcs_and_contacts, is_served
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
 from halfvolley.flight.settings import FlightSettings
@@ -103,7 +103,7 @@ def _belonging(course: Course, s: FlightSettings) -> float:
     """1 for a ball that bounces on this table; less where it never does, or bounces beside it."""
     places = [x for x, kind in zip(course.states[1:], course.kinds, strict=True) if kind == "table"]
     if not places:
-        return s.stray
+        return 1.0 if is_served(course) else s.stray
     beside = float(np.median([outside(float(x[0]), float(x[1])) for x in places]))
     return 1.0 if beside < s.beside_m else s.stray**2
 

@@ -2,9 +2,14 @@
 
 import numpy as np
 
+from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.flight.normal import N_GLOBALS
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end
 from halfvolley.types import Arc, Contact, FloatArray
+
+TOSS_MPS = 1.0  # a tossed ball travels no faster than this along the floor
+SERVE_MPS = 2.5  # and a serve no slower along the table
+BEHIND_M, BESIDE_M = 1.0, 0.5  # where a server of this table stands
 
 
 def arcs_and_contacts(
@@ -17,11 +22,12 @@ def arcs_and_contacts(
     ends = [float(t) for t in c.starts[1:]] + [float(s.seen.t_s[c.rows[-1]])]
     for i in range(k):
         at = slice(9 * i, 9 * i + 9)
+        _, _, drag, lift, _, _, bend = air_of(c, s, i)
         arcs.append(
             Arc(
                 first_arc + i, float(c.starts[i]), ends[i], c.states[i, :3], c.states[i, 3:6],
-                c.states[i, 6:], c.cov[at, at], *air_of(c, s, i)[2:4], float(c.globals[21]),
-                c.rows[arc_of == i], float(c.residual_rms[i]),
+                c.states[i, 6:], c.cov[at, at], drag, lift, bend, c.rows[arc_of == i],
+                float(c.residual_rms[i]),
                 first_contact + i - 1 if i > 0 else -1, first_contact + i if i < k - 1 else -1,
             )
         )  # fmt: skip
@@ -55,3 +61,19 @@ def _before(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray]:
     if i > 0:
         J[:, 9 * k + i - 1] -= change
     return end, J @ c.cov @ J.T
+
+
+def is_served(c: Course) -> bool:
+    """Whether a ball that never bounces on the table was tossed and struck by its server.
+
+    A serve into the floor or over everything is a ball of this table all the same.
+    """
+    for i, kind in enumerate(c.kinds):
+        toss, after = c.states[i], c.states[i + 1]
+        behind = abs(after[0]) - TABLE_LENGTH_M.value / 2
+        beside = abs(after[1]) - TABLE_WIDTH_M.value / 2
+        here = 0.0 < behind < BEHIND_M and beside < BESIDE_M and after[2] > 0.0
+        tossed = np.hypot(toss[3], toss[4]) < TOSS_MPS and c.starts[i + 1] - c.starts[i] > 0.1
+        if kind == "racket" and here and tossed and -np.sign(after[0]) * after[3] > SERVE_MPS:
+            return True
+    return False

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from halfvolley.flight.chains import Chain
+from halfvolley.flight.normal import N_GLOBALS
 from halfvolley.flight.refine import Course, Setting
 from halfvolley.types import Detections, Shutter
 
@@ -45,7 +46,7 @@ def combine(courses: list[Course], s: Setting, shutter: Shutter) -> Shutter:
     """Readout as all courses together show it; each holds the prior, which must count once."""
     if shutter.source == "given" or not courses:
         return shutter
-    at = slice(-7, -5)  # exposure, readout of GLOBALS, counted from the end
+    at = slice(14 - N_GLOBALS, 16 - N_GLOBALS)  # exposure, readout, counted from the end
     prior = s.prior_info[14:16, 14:16]
     info, y = prior.copy(), prior @ s.prior_mean[14:16]
     for c in courses:

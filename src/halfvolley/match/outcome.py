@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from halfvolley.match.records import Outcome
-from halfvolley.types import ContactKind, Side
+from halfvolley.types import ContactKind, Outcome, PlayedContact, Side
+
+FITTING_ODDS = 8.0  # of a touch that fits the order of play; set on made flights
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,14 +18,21 @@ class Touch:
     player: Side | None  # who touched it for racket, else who struck last
     probability: float
 
+    @staticmethod
+    def of(played: PlayedContact) -> "Touch":
+        """A contact with its place in the play, which makes it surer than its flight alone did."""
+        p = played.contact.probability
+        p /= p + (1.0 - p) / FITTING_ODDS
+        return Touch(played.contact.kind, played.side, played.player, p)
+
 
 @dataclass(frozen=True, slots=True)
 class OutcomeSettings:
     """How far the last touches are believed; common practice, no source."""
 
     bounce: float = 0.98  # a second bounce was the second: one unseen touch between is rare
-    floor: float = 0.95  # the bounce before the floor was seen
-    unbounced: float = 0.88  # no bounce before the floor: one at the far edge may have been missed
+    floor: float = 0.98  # the bounce before the floor was seen
+    unbounced: float = 0.95  # no bounce before the floor: one at the far edge may have been missed
     least: float = 0.6  # less sure than this, the outcome is unknown
 
 
@@ -51,30 +59,56 @@ def find_outcome(
 
     Notes
     -----
-    ITTF Laws 2.5 to 2.10: a good return touches the other half, also over the net; a point is lost
+    ITTF Laws 2.5 to 2.10: a good serve touches the own half first; a good return touches the other
+    half, also over the net; a point is lost
     by a bounce on the striker's own side, by a ball that leaves without touching the other half,
     and by a second bounce. A serve that touches the net and is otherwise good is a let.
     """
     s = settings or OutcomeSettings()
     if not ended or not touches:
         return _unknown("its end was not seen")
+    outcome = judge(touches, serving=serving, settings=s)
+    if outcome.how != "unknown" and outcome.probability < s.least:
+        sure = 100.0 * outcome.probability
+        return _unknown(f"what decides it is only {sure:.0f} % sure")
+    return outcome
+
+
+def judge(touches: Sequence[Touch], *, serving: bool, settings: OutcomeSettings) -> Outcome:
+    """The same of a rally that has ended, however unsure.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        As in `find_outcome`, at least one.
+    serving : bool
+        As in `find_outcome`.
+    settings : OutcomeSettings
+        How far the touches are believed.
+    """
+    s = settings
     striker = touches[-1].player
     if striker is None:
         return _unknown("nobody knows who struck last")
-    last, first_stroke = _since_last_stroke(touches, striker)
+    last, first_stroke = since_last_stroke(touches, striker)
     serve = serving and first_stroke
     bounces = [t.half for t in last if t.kind in ("table", "edge")]
+    short = serve and _without_own_side(last)
     if serve and bounces and bounces[0] == striker:
         bounces = bounces[1:]  # a serve touches the own side first
     other: Side = "B" if striker == "A" else "A"
     netted = any(t.kind == "net" for t in last)
     sure = min(t.probability for t in last)
     over = bool(bounces) and bounces[0] == other
+    if short:
+        return Outcome(other, "out", sure * s.bounce, "the serve did not touch the own side")
     if serve and netted and over:
         return Outcome(None, "let", sure * s.bounce, "the serve touched the net")
     how: Literal["net", "own side", "out", "double bounce", "missed"]
     if bounces and bounces[0] == striker:
         how, winner, trust = "net" if netted else "own side", other, s.bounce
+    elif over and len(bounces) > 1 and bounces[1] == striker:
+        return _unknown("somebody struck it back unseen")
     elif over and len(bounces) > 1:
         how, winner, trust = "double bounce", striker, s.bounce
     elif over and last[-1].kind not in ("table", "edge"):
@@ -85,13 +119,53 @@ def find_outcome(
         how, winner, trust = "net" if netted else "out", other, s.unbounced
     else:
         return _unknown("the touches that decide it were not seen")
-    if sure * trust < s.least:
-        return _unknown(f"the touch that decides it is only {100 * sure:.0f} % sure")
     return Outcome(winner, how, sure * trust)
 
 
-def _since_last_stroke(touches: Sequence[Touch], striker: Side) -> tuple[list[Touch], bool]:
-    """Touches since the last stroke, seen or not, and whether it was the rally's first."""
+def is_decided(touches: Sequence[Touch], *, serving: bool) -> bool:
+    """Whether the last of some touches decides the rally.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        As in `find_outcome`, at least one; nobody is unknown to have struck last.
+    serving : bool
+        As in `find_outcome`.
+    """
+    striker = touches[-1].player
+    if touches[-1].kind in ("floor", "other") or striker is None:
+        return True
+    last, first_stroke = since_last_stroke(touches, striker)
+    bounces = [t.half for t in last if t.kind in ("table", "edge")]
+    if serving and first_stroke:
+        if _without_own_side(last):
+            return True
+        bounces = bounces[1:] if bounces and bounces[0] == striker else bounces
+    return len(bounces) > 1 or striker in bounces
+
+
+def _without_own_side(serve: Sequence[Touch]) -> bool:
+    """Whether a serve that was struck in sight ends with its first bounce, on the other side.
+
+    A rally ends there by the laws only if the serve touched nothing before: a fault.
+    """
+    bounces = [t for t in serve if t.kind in ("table", "edge")]
+    return (
+        serve[0].kind == "racket" and len(bounces) == 1 and bounces[0] is serve[-1]
+        and bounces[0].half != serve[0].player
+    )  # fmt: skip
+
+
+def since_last_stroke(touches: Sequence[Touch], striker: Side) -> tuple[list[Touch], bool]:
+    """Touches since the last stroke, seen or not, and whether it was the rally's first.
+
+    Parameters
+    ----------
+    touches : sequence of Touch
+        As in `find_outcome`.
+    striker : {"A", "B"}
+        Who struck last.
+    """
     start = len(touches)
     while start > 0 and touches[start - 1].player == striker:
         start -= 1

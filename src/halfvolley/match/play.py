@@ -5,32 +5,42 @@ own side and one on the other side; the ball is decided by a second bounce on on
 floor, by anything that is not table, net or racket, and by a bounce on the striker's own side.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
-from halfvolley.match.touches import falls_back, may_follow, named
-from halfvolley.match.words import TouchWord, hear
-from halfvolley.types import Contact, Flights, Play, PlayedContact, Rally, Side, Stroke
-
-
-@dataclass(frozen=True, slots=True)
-class PlaySettings:
-    """Limits of `find_play`; part of the stage's key."""
-
-    min_probability: float = 0.5  # a contact less sure than this takes no part
-    max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this
-    toss_mps: float = 1.5  # a tossed ball travels no faster than this along the floor
-    serve_flight_s: float = 0.65  # from bounce to bounce of a serve; later, one was not seen
-    sure_x_m: float = 0.3  # nearer to the net than this, the direction says more than the place
-    sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
-    # who struck, by contact, where a person says so; filled in from words
-    strikers: Mapping[int, Side] = field(default_factory=dict)
+from halfvolley.match.ending import Ending, Foresight
+from halfvolley.match.foretell import View
+from halfvolley.match.outcome import Touch, find_outcome
+from halfvolley.match.serves import Serve, UnseenServes, serve_at
+from halfvolley.match.settings import PlaySettings
+from halfvolley.match.sides import (
+    half_of,
+    side_on_table,
+    striker_at_racket,
+    striker_by_direction,
+)
+from halfvolley.match.touches import at_foot_of_net, falls_back, in_mid_air, may_follow
+from halfvolley.match.words import TouchWord, sure_contacts
+from halfvolley.physics import Environment
+from halfvolley.types import (
+    Contact,
+    Flights,
+    Moment,
+    Play,
+    PlayedContact,
+    Rally,
+    Side,
+    Stroke,
+)
 
 
 def find_play(
-    flights: Flights, settings: PlaySettings | None = None, words: Sequence[TouchWord] = ()
+    flights: Flights,
+    settings: PlaySettings | None = None,
+    words: Sequence[TouchWord] = (),
+    *,
+    view: View | None = None,
+    environment: Environment | None = None,
 ) -> Play:
     """Rallies and strokes of a clip, and the place of every contact in them.
 
@@ -42,6 +52,11 @@ def find_play(
         Limits.
     words : sequence of TouchWord
         What a person says of single touches.
+    view : View, optional
+        Camera and length of the clip. Without it, nothing is foretold: a rally whose last touch
+        was not seen has no end.
+    environment : Environment, optional
+        Ball and air of the hall, for what is foretold.
 
     Returns
     -------
@@ -57,28 +72,20 @@ def find_play(
     the ball unseen, the stroke is counted; where a ball comes down on the same side later than any
     ball could, two are. A touch that nothing explains does not end a rally that goes on, and a
     ball that goes to and fro after a rally is the next one. A rally whose serve was not seen has
-    no start; where its two bounces were not seen either, no server and no stroke numbers. A rally
-    of which nothing was seen after the ball fell back from the net ends there.
+    no start but what its first flight foretells; where its two bounces were not seen either, no
+    server and no stroke numbers. A rally whose end was not seen ends as its last flight foretells
+    (`ending`), else, if the ball fell back from the net, there.
     """
     contacts, settings = sure_contacts(flights, settings or PlaySettings(), words)
-    book = _Book()
+    foresight = (
+        None
+        if view is None
+        else Foresight(flights, view, environment or Environment(), settings.end)
+    )
+    book = _Book(foresight, UnseenServes(flights))
     for run in _runs(contacts, settings.max_gap_s):
         _read_run(run, book, settings)
     return book.close()
-
-
-def sure_contacts(
-    flights: Flights, settings: PlaySettings, words: Sequence[TouchWord]
-) -> tuple[list[Contact], PlaySettings]:
-    """Contacts that take part, in time order, and the settings with a person's word in them."""
-    heard = hear(flights.contacts, words)
-    sure = [
-        named(c)
-        for c in flights.contacts
-        if c.probability >= settings.min_probability and c.contact_id not in heard.gone
-    ]
-    settings = replace(settings, strikers=heard.strikers)
-    return sorted(sure, key=lambda c: c.t_s), settings
 
 
 def _runs(contacts: list[Contact], max_gap_s: float) -> Iterator[list[Contact]]:
@@ -98,15 +105,17 @@ class _OpenRally:
     """A rally while it is being read."""
 
     rally_id: int
-    t_start_s: float | None
+    start: Moment | None
     server: Side | None
-    t_end_s: float | None = None
+    end: Moment | None = None
+    foretold: Ending | None = None
+    contacts: list[PlayedContact] = field(default_factory=list)
     strokes: list[int] = field(default_factory=list)  # places in _Book.strokes
     unseen: int = 0  # strokes that must have happened but were not seen
     striker: Side | None = None
     bounce: Contact | None = None  # the last one since the last stroke
     netted: bool = False  # the net was touched since the last stroke
-    fell_s: float | None = None  # when it fell back from the net, and nothing followed yet
+    fell: Moment | None = None  # when it fell back from the net, and nothing followed yet
     serving: bool = False  # the own-side bounce of the serve is still to come
 
     @property
@@ -121,13 +130,14 @@ class _OpenRally:
 class _Book:
     """What has been read so far."""
 
-    def __init__(self) -> None:
+    def __init__(self, foresight: Foresight | None, unseen: UnseenServes) -> None:
+        self.foresight, self.unseen = foresight, unseen
         self.contacts: list[PlayedContact] = []
         self.strokes: list[Stroke] = []
         self.rallies: list[_OpenRally] = []
 
-    def open_rally(self, t_start_s: float | None, server: Side | None) -> _OpenRally:
-        rally = _OpenRally(len(self.rallies) + 1, t_start_s, server)
+    def open_rally(self, start: Moment | None, server: Side | None) -> _OpenRally:
+        rally = _OpenRally(len(self.rallies) + 1, start, server)
         rally.striker = server
         rally.serving = server is not None
         self.rallies.append(rally)
@@ -139,6 +149,8 @@ class _Book:
             # out of play a hand touches the ball as often as a racket, and looks the same
             contact = replace(contact, kind="other")
         self.contacts.append(PlayedContact(contact, rally_id, side_on_table(contact), player))
+        if rally is not None and player is not None:
+            rally.contacts.append(self.contacts[-1])
 
     def add_stroke(self, contact: Contact, rally: _OpenRally, player: Side) -> None:
         rally.strokes.append(len(self.strokes))
@@ -159,14 +171,31 @@ class _Book:
         if stroke.bounce_id is None and half_of(contact) != stroke.player:
             self.strokes[rally.strokes[-1]] = replace(stroke, bounce_id=contact.contact_id)
 
+    def foretell(self, rally: _OpenRally) -> Ending | None:
+        """How the rally ends if nothing more is seen of it."""
+        if self.foresight is None or not rally.contacts:
+            return None
+        return self.foresight.end(rally.contacts, serving=rally.server is not None)
+
     def close(self) -> Play:
-        for r in self.rallies:
-            if r.t_end_s is None:
-                r.t_end_s = r.fell_s
-        rallies = tuple(
-            Rally(r.rally_id, r.t_start_s, r.t_end_s, r.server, r.n_strokes) for r in self.rallies
-        )
+        rallies = tuple(self._finished(r) for r in self.rallies)
         return Play(tuple(self.contacts), tuple(self.strokes), rallies)
+
+    def unseen_serve(self, contact: Contact, settings: PlaySettings) -> Serve | None:
+        """The serve whose first touch that was seen is this contact."""
+        server = self.unseen.server(contact, settings)
+        return None if server is None else Serve(False, server)
+
+    def _finished(self, r: _OpenRally) -> Rally:
+        serving = r.server is not None
+        end = r.end
+        if self.foresight is not None and r.contacts:
+            end, outcome = self.foresight.conclude(r.contacts, end, r.foretold, serving=serving)
+        else:
+            end = end or r.fell
+            touches = [Touch.of(c) for c in r.contacts]
+            outcome = find_outcome(touches, ended=end is not None, serving=serving)
+        return Rally(r.rally_id, r.start, end, r.server, r.n_strokes, outcome)
 
 
 def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
@@ -174,28 +203,64 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
     rally: _OpenRally | None = None
     decided = False
     for i, contact in enumerate(run):
-        serve = _serve_at(run, i, settings, rally is None) or (
-            _cut_serve_at(run, i, settings) if rally is None else None
-        )
+        if rally is not None and _is_over(rally, run, i, book, settings):
+            rally, decided = None, True
+        serve = serve_at(run, i, settings, out_of_play=rally is None)
+        if serve is None and rally is None:
+            serve = book.unseen_serve(contact, settings)
         if serve is not None:
-            rally = book.open_rally(serve.t_start_s, serve.server)
-            rally.unseen = int(serve.t_start_s is None)
+            rally = book.open_rally(_start_of(serve, contact, book), serve.server)
+            rally.unseen = int(not serve.struck)
         elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, settings):
             rally = book.open_rally(None, None)
-        if rally is None:
+        if rally is None or _is_of_another_ball(rally, run, i):
             book.place(contact, None, None)
             continue
-        if contact.kind == "other" and _goes_on(run, i + 1, settings):
+        if contact.kind == "other" and (in_mid_air(contact) or _goes_on(run, i + 1, settings)):
             book.place(contact, rally, None)
             continue
         book.place(contact, rally, _touch(contact, rally, book, settings))
-        if rally.t_end_s is not None:
+        if rally.end is not None:
             rally, decided = None, True
+
+
+def _is_of_another_ball(rally: _OpenRally, run: list[Contact], i: int) -> bool:
+    """Whether contact i lies in another chain, while that of the rally goes on later."""
+    if not rally.contacts:
+        return False
+    own = rally.contacts[-1].contact.chain
+    return run[i].chain != own and any(c.chain == own for c in run[i + 1 :])
+
+
+def _is_over(
+    rally: _OpenRally, run: list[Contact], i: int, book: _Book, settings: PlaySettings
+) -> bool:
+    """Whether the rally ended, unseen, before contact i, which belongs to another flight."""
+    if not rally.contacts or rally.contacts[-1].contact.chain == run[i].chain:
+        return False
+    ending = book.foretell(rally)
+    if ending is None or ending.outcome.how == "unknown" or _goes_on(run, i, settings):
+        return False
+    if abs(ending.moment.t_s - run[i].t_s) < max(2.0 * ending.moment.t_sd_s, settings.same_s):
+        rally.netted |= ending.outcome.how == "net"  # this is the touch that was foretold
+        return False
+    rally.foretold = ending
+    return ending.moment.t_s < run[i].t_s
+
+
+def _start_of(serve: Serve, first: Contact, book: _Book) -> Moment | None:
+    if serve.struck:
+        return _seen(first)
+    return book.unseen.start(first, serve.server)
+
+
+def _seen(contact: Contact) -> Moment:
+    return Moment(contact.t_s, contact.t_sd_s, True)
 
 
 def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> Side | None:
     """Enter a touch into the rally, end the rally where it decides it; whose touch it is."""
-    rally.fell_s = None
+    rally.fell = None
     if contact.kind == "racket":
         player = striker_at_racket(contact, settings)
         rally.unseen += int(bool(rally.strokes) and player == rally.striker)
@@ -204,74 +269,50 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
     elif contact.kind in ("table", "edge"):
         _bounce(contact, rally, book, settings)
     elif contact.kind == "net":
+        _change_striker(contact, rally, settings)
         rally.netted = True
         if falls_back(contact, 1 if rally.striker == "A" else -1):
-            rally.fell_s = contact.t_s
+            rally.fell = _seen(contact)
+            if at_foot_of_net(contact):
+                rally.end = rally.fell
     else:
-        rally.t_end_s = contact.t_s
+        rally.end = _seen(contact)
     return rally.striker
+
+
+def _change_striker(contact: Contact, rally: _OpenRally, settings: PlaySettings) -> None:
+    """The ball comes from the other side than the last stroke was: somebody struck it unseen."""
+    sender = None if rally.netted else striker_by_direction(contact, settings)
+    if sender is not None and sender != rally.striker:
+        rally.unseen += int(rally.striker is not None)
+        rally.striker, rally.bounce = sender, None
 
 
 def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
     half = half_of(contact)
-    if not rally.netted:
-        sender = _striker_by_direction(contact, settings)
-        if sender is not None and sender != rally.striker:
-            rally.unseen += int(rally.striker is not None)
-            rally.striker, rally.bounce = sender, None
+    _change_striker(contact, rally, settings)
     if rally.bounce is not None and half == rally.bounced and not may_follow(rally.bounce, contact):
         rally.unseen += 2  # struck back from here, and here again
     elif rally.serving and half == rally.server:
         pass  # a serve touches the own side first
+    elif rally.serving and _follows(rally.contacts, contact):
+        rally.end = _seen(contact)  # and without that it is a fault
     elif half in (rally.bounced, rally.striker):
-        rally.t_end_s = contact.t_s
+        rally.end = _seen(contact)
     else:
         book.add_bounce(contact, rally)
     rally.serving, rally.bounce = False, contact
 
 
-@dataclass(frozen=True, slots=True)
-class _Serve:
-    t_start_s: float | None
-    server: Side
-
-
-def _serve_at(
-    run: list[Contact], i: int, settings: PlaySettings, out_of_play: bool
-) -> _Serve | None:
-    """The serve that begins with contact i: racket, own side, other side; nets between are let.
-
-    While the ball is out of play, the racket contact may have been missed.
-    """
-    rest = [c for c in run[i : i + 6] if c.kind != "net"]
-    if rest and run[i].kind == "racket":
-        server = striker_at_racket(run[i], settings)
-        if len(rest) >= 3 and _two_bounces(rest[1], rest[2], server, settings):
-            return _Serve(run[i].t_s, server)
-    elif out_of_play and len(rest) >= 2 and run[i].kind == "table":
-        first = half_of(run[i])
-        if _two_bounces(rest[0], rest[1], first, settings):
-            return _Serve(None, first)
-    return None
-
-
-def _cut_serve_at(run: list[Contact], i: int, settings: PlaySettings) -> _Serve | None:
-    """A serve whose second bounce was not seen: struck out of a toss, then down on the own side."""
-    rest = [c for c in run[i : i + 4] if c.kind != "net"]
-    if len(rest) < 2 or run[i].kind != "racket" or rest[1].kind != "table":
-        return None
-    server = striker_at_racket(run[i], settings)
-    tossed = float(np.hypot(*run[i].v_in_mps[:2])) < settings.toss_mps
-    soon = len(rest) > 2 and rest[2].t_s - rest[1].t_s < settings.serve_flight_s
-    over = _striker_by_direction(rest[1], settings) == server == half_of(rest[1])
-    return _Serve(run[i].t_s, server) if tossed and over and not soon else None
-
-
-def _two_bounces(one: Contact, two: Contact, server: Side, settings: PlaySettings) -> bool:
-    if one.kind != "table" or two.kind not in ("table", "edge"):
-        return False
-    going = _striker_by_direction(one, settings)
-    return half_of(one) == server and half_of(two) != server and going in (server, None)
+def _follows(before: list[PlayedContact], contact: Contact) -> bool:
+    """Whether flights lead from the last stroke to this contact, with nothing but net between."""
+    for played in reversed(before):
+        if played.contact.arc_out != contact.arc_in or played.contact.kind not in ("racket", "net"):
+            return False
+        if played.contact.kind == "racket":
+            return True
+        contact = played.contact
+    return False
 
 
 def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
@@ -283,7 +324,7 @@ def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
         striker = striker_at_racket(run[i], settings)
         rest = [c for c in run[i + 1 : i + 3] if c.kind != "net"]
         return bool(rest) and rest[0].kind in ("table", "edge") and half_of(rest[0]) != striker
-    sender = _striker_by_direction(run[i], settings)
+    sender = striker_by_direction(run[i], settings)
     return run[i].kind == "table" and sender is not None and sender != half_of(run[i])
 
 
@@ -292,50 +333,10 @@ def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
     senders: list[Side] = []
     for contact in run[i:]:
         if contact.kind == "table":
-            sender = _striker_by_direction(contact, settings)
+            sender = striker_by_direction(contact, settings)
             if sender is None or sender in (half_of(contact), *senders):
                 return False
             senders.append(sender)
         if len(senders) == 2 or contact.kind not in ("table", "racket", "net"):
             break
     return len(senders) == 2
-
-
-def half_of(contact: Contact) -> Side:
-    """The half of the table that a contact lies over."""
-    return "A" if contact.xyz_m[0] < 0 else "B"
-
-
-def side_on_table(contact: Contact) -> Side | None:
-    """The half of the table that was touched; None where it was not."""
-    return half_of(contact) if contact.kind in ("table", "edge") else None
-
-
-def _striker_by_direction(contact: Contact, settings: PlaySettings) -> Side | None:
-    """Who sent the ball that arrives here; None where it hardly travels along the table."""
-    if contact.contact_id in settings.strikers:
-        return settings.strikers[contact.contact_id]
-    vx = float(contact.v_in_mps[0])
-    if not np.isfinite(vx) or abs(vx) < settings.sure_vx_mps:
-        return None
-    return "A" if vx > 0 else "B"
-
-
-def sends_away(contact: Contact, striker: Side, settings: PlaySettings) -> bool:
-    """Whether a ball leaves a racket towards the other end."""
-    vx = float(contact.v_out_mps[0])
-    return vx > settings.sure_vx_mps if striker == "A" else vx < -settings.sure_vx_mps
-
-
-def striker_at_racket(contact: Contact, settings: PlaySettings) -> Side:
-    """The player at this end; near the net, who sends the ball away or had it coming."""
-    if contact.contact_id in settings.strikers:
-        return settings.strikers[contact.contact_id]
-    x = float(contact.xyz_m[0])
-    if abs(x) < settings.sure_x_m:
-        out, into = float(contact.v_out_mps[0]), float(contact.v_in_mps[0])
-        if np.isfinite(out) and abs(out) > settings.sure_vx_mps:
-            return "A" if out > 0 else "B"
-        if np.isfinite(into) and abs(into) > settings.sure_vx_mps:
-            return "B" if into > 0 else "A"
-    return "A" if x < 0 else "B"

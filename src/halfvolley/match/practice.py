@@ -6,15 +6,9 @@ fit no match.
 
 from collections.abc import Sequence
 
-from halfvolley.match.play import (
-    PlaySettings,
-    half_of,
-    sends_away,
-    side_on_table,
-    striker_at_racket,
-    sure_contacts,
-)
-from halfvolley.match.words import TouchWord
+from halfvolley.match.settings import PlaySettings
+from halfvolley.match.sides import half_of, sends_away, side_on_table, striker_at_racket
+from halfvolley.match.words import TouchWord, sure_contacts
 from halfvolley.types import Contact, Flights, Play, PlayedContact, Side, Stroke
 
 FEWEST = 6  # serves in a row, or strokes; in a match nobody serves more than four times in a row

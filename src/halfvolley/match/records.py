@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from halfvolley.types import Side
+from halfvolley.types import Outcome, Side
 
 Phase = Literal["serve", "return", "third ball", "rally", "unknown"]
 Fate = Literal["in", "net", "out", "own side", "unknown"]
@@ -71,16 +71,6 @@ class StrokeRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a rally ended and who won it."""
-
-    winner: Side | None  # the end; None where the footage cannot tell, and after a let
-    how: Literal["net", "out", "own side", "double bounce", "missed", "let", "unknown"]
-    probability: float  # that the winner, or the let, is right; 0 where unknown
-    doubt: str = ""  # why it is not known, or not surely
-
-
-@dataclass(frozen=True, slots=True)
 class RallyRecord:
     """One rally as statistics take it."""
 
@@ -92,6 +82,8 @@ class RallyRecord:
     n_strokes: int
     outcome: Outcome
     names: tuple[str, str]  # of the players at end A and B, else the ends
+    t_end_sd_s: float | None = None
+    end_foretold: bool = False  # from the last flight, not seen
 
     def name(self, end: Side | None) -> str | None:
         """The player at an end."""

@@ -9,11 +9,15 @@ from halfvolley.constants import (
     NET_HEIGHT_M,
     NET_OVERHANG_M,
     STANDARD_GRAVITY_MPS2,
+    TABLE_HEIGHT_M,
     TABLE_LENGTH_M,
     TABLE_WIDTH_M,
 )
 from halfvolley.types import Contact
 
+WIDEST_M = 0.1  # a place known less well could be anywhere beside the table
+CLEAR_M = 0.3  # above the table and clear of the net
+FOOT_M = 0.015  # so little above the table, the next touch follows within a few hundredths
 NEAR_M = 0.03  # a place is known to about a centimetre; wider, it could be a racket
 HALF_LENGTH_M, HALF_WIDTH_M = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
 LONGEST_HOP_S = 1.0  # of a ball that nobody struck: it leaves the table at 5 m/s at most
@@ -26,27 +30,30 @@ def named(contact: Contact) -> Contact:
     Parameters
     ----------
     contact : Contact
-        Only one of kind "other" is looked at.
+        Only one of kind "other" is looked at, and a stroke where no racket can be.
 
     Returns
     -------
     Contact
-        "net" within the plane of the net, up to its cord. "edge" at the border of the table where
-        a falling ball was sent up again: that was the edge of its upper side, which is good (ITTF
-        Law 2.5.13 and 2.7); one that fell on was its side, and stays what it is. "table" where
-        that happened over the table and the ball kept its way.
+        "floor" where a falling ball was sent up again as high as the floor. "net" within the plane
+        of the net, up to its cord. "edge" at the border of the table where
+        a falling ball was pushed up more than aside: that was the edge of its upper side, which is
+        good (ITTF Law 2.5.13 and 2.7); one that was pushed aside met the table's side, and stays
+        what it is. "table" where the ball was sent up again over the table and kept its way.
     """
+    if contact.kind in ("other", "racket") and _on_floor(contact):
+        return replace(contact, kind="floor")
     if contact.kind != "other":
         return contact
     if _in_net(contact):
         return replace(contact, kind="net")
-    outside = _outside_m(contact)
     into, out = contact.v_in_mps, contact.v_out_mps
-    if abs(contact.xyz_m[2]) > 2 * NEAR_M or not into[2] < 0 < out[2]:
+    if abs(contact.xyz_m[2]) > 2 * NEAR_M or not into[2] < 0:
         return contact
-    if -NEAR_M < outside < BALL_RADIUS_M.value + NEAR_M:
-        return replace(contact, kind="edge")
-    if outside <= -NEAR_M and into[0] * out[0] > 0:
+    outside, push = _outside_m(contact), out - into
+    if -NEAR_M < outside < BALL_RADIUS_M.value + _slack_m(contact):
+        return replace(contact, kind="edge") if push[2] > np.hypot(*push[:2]) else contact
+    if outside <= -NEAR_M and out[2] > 0 and into[0] * out[0] > 0:
         return replace(contact, kind="table")
     return contact
 
@@ -64,14 +71,41 @@ def falls_back(contact: Contact, going: int) -> bool:
     return bool(going * contact.v_out_mps[0] <= 0)
 
 
+def at_foot_of_net(contact: Contact) -> bool:
+    """Whether a ball that touches the net lies on the table as well."""
+    return bool(contact.xyz_m[2] < BALL_RADIUS_M.value + FOOT_M)
+
+
+def _on_floor(contact: Contact) -> bool:
+    off = float(contact.xyz_m[2]) - (BALL_RADIUS_M.value - TABLE_HEIGHT_M.value)
+    return bool(abs(off) < NEAR_M and contact.v_in_mps[2] < 0 < contact.v_out_mps[2])
+
+
 def _in_net(contact: Contact) -> bool:
     x, y, z = contact.xyz_m
     reach = BALL_RADIUS_M.value + NEAR_M
-    return bool(
-        abs(x) < reach
-        and abs(y) < HALF_WIDTH_M + NET_OVERHANG_M.value
-        and 0.0 < z < NET_HEIGHT_M.value + reach
-    )
+    sd = float(np.sqrt(contact.cov_xyz_m2[2, 2]))
+    high = NET_HEIGHT_M.value + BALL_RADIUS_M.value + float(np.clip(2.0 * sd, NEAR_M, WIDEST_M))
+    return bool(abs(x) < reach and abs(y) < HALF_WIDTH_M + NET_OVERHANG_M.value and 0.0 < z < high)
+
+
+def in_mid_air(contact: Contact) -> bool:
+    """Whether a touch of unknown kind lies where nobody reaches, and hardly turned the ball.
+
+    Such a one is two fits of one flight that do not meet well, and no touch.
+    """
+    over = _outside_m(contact) < 0.0 and float(contact.xyz_m[2]) > CLEAR_M
+    into, out = (
+        contact.v_in_mps[[0, 2]],
+        contact.v_out_mps[[0, 2]],
+    )  # across, a side view sees little
+    return bool(over and np.hypot(*(out - into)) < 0.5 * np.hypot(*into))
+
+
+def _slack_m(contact: Contact) -> float:
+    """How far outside the border a touch of the edge may seem to lie."""
+    sd = float(np.sqrt(max(contact.cov_xyz_m2[0, 0], contact.cov_xyz_m2[1, 1])))
+    return float(np.clip(2.0 * sd, NEAR_M, WIDEST_M))
 
 
 def _outside_m(contact: Contact) -> float:

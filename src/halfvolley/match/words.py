@@ -1,10 +1,12 @@
 """A person's word on single touches: which touch it is about, and which word counts."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
-from halfvolley.types import Side
+from halfvolley.match.settings import PlaySettings
+from halfvolley.match.touches import named
+from halfvolley.types import Contact, Flights, Side
 
 NEAR_S = 0.05  # a time so near to a touch is meant for it; fits move touches by a few ms
 
@@ -76,3 +78,17 @@ def hear(touches: Sequence[Touched], words: Sequence[TouchWord]) -> Heard:
             notes.append(f"{where} contradicts an earlier one; the last one counts.")
         out[touch.contact_id] = word
     return Heard(out, tuple(notes))
+
+
+def sure_contacts(
+    flights: Flights, settings: PlaySettings, words: Sequence[TouchWord]
+) -> tuple[list[Contact], PlaySettings]:
+    """Contacts that take part, in time order, and the settings with a person's word in them."""
+    heard = hear(flights.contacts, words)
+    sure = [
+        named(c)
+        for c in flights.contacts
+        if c.probability >= settings.min_probability and c.contact_id not in heard.gone
+    ]
+    settings = replace(settings, strikers=heard.strikers)
+    return sorted(sure, key=lambda c: c.t_s), settings

@@ -69,6 +69,8 @@ def rally_words(clip: ClipSummary, rally: RallyRow) -> str:
     else:
         start = f"served by {player_words(clip, rally.server)} at {rally.t_start_s:.2f} s"
     end = "its end was not seen" if rally.t_end_s is None else f"decided at {rally.t_end_s:.2f} s"
+    if rally.end == "foretold":
+        end += " as its last flight foretells"
     return f"Rally {rally.rally_id}: {start}, {strokes}, {end}"
 
 

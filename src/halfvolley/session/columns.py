@@ -143,17 +143,25 @@ STROKES = (
 RALLIES = (
     _CLIP,
     _whole("rally_id", "number of the rally, unique within the clip"),
-    _number("t_start_s", "s", "the serve's racket contact", "not seen"),
+    _number("t_start_s", "s", "the serve's racket contact", "not known"),
+    _number("t_start_sd_s", "s", "its standard deviation", "not known"),
+    _text("start", "seen, or foretold from the serve's first flight", "not known"),
     _number(
         "t_end_s",
         "s",
         "first touch after the ball is decided; else of the net it fell back from",
-        "not seen",
+        "not known, or after the clip",
     ),
+    _number("t_end_sd_s", "s", "its standard deviation", "not known, or after the clip"),
+    _text("end", "seen, or foretold from the last flight", "not known, or after the clip"),
     _text("server", "end of the server, A or B", "the serve was not seen"),
     _text("server_name", "the server's name from session.toml", "not seen, or no name was given"),
     _whole("n_strokes", "strokes, also those that were not seen but must have happened"),
     _whole("n_bounces", "bounces on the table that were measured"),
+    _text("outcome", "net, out, own side, double bounce, missed, let or unknown"),
+    _text("winner", "end of the winner, A or B", "not known, and after a let"),
+    _number("outcome_probability", "1", "that the winner, or the let, is right", "unknown"),
+    _text("doubt", "why the outcome is not known, or not surely", "no doubt"),
 )
 
 DETECTIONS = (

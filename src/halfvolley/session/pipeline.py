@@ -94,8 +94,11 @@ STAGES = (
         stages.drops, "weighing the bounces", ("drop",),
     ),
     Stage(
-        "match", 3, ("flight",),
-        lambda s, c: {"kind": "feed" if c.kind == "feed" else "play"} | _touches(s, c),
+        "match", 5, ("probe", "scan", "flight"),
+        lambda s, c: {
+            "kind": "feed" if c.kind == "feed" else "play", "air": asdict(s.air),
+            "ball": ball_facts(s.ball),
+        } | _touches(s, c),
         stages.match, "reading rallies",
     ),
 )  # fmt: skip

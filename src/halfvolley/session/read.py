@@ -3,11 +3,11 @@
 import json
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from halfvolley.errors import BadSession
 from halfvolley.session.tables import CAMERA, read_manifest
-from halfvolley.types import ContactKind, Side
+from halfvolley.types import ContactKind, OutcomeKind, Side
 
 Row = TypeVar("Row")
 
@@ -70,6 +70,15 @@ class RallyRow:
     server_name: str | None
     n_strokes: int
     n_bounces: int
+    # columns since version 2 of the tables
+    t_start_sd_s: float | None = None
+    start: Literal["seen", "foretold"] | None = None
+    t_end_sd_s: float | None = None
+    end: Literal["seen", "foretold"] | None = None
+    outcome: OutcomeKind = "unknown"
+    winner: Side | None = None
+    outcome_probability: float | None = None
+    doubt: str | None = "measured by an earlier version: run halfvolley measure again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +170,10 @@ def read_summary(folder: Path | str) -> Summary:
 def _rows(tables: Path, name: str, kind: type[Row]) -> list[Row]:
     import pyarrow.parquet
 
-    columns = [f.name for f in fields(kind)]  # type: ignore[arg-type]
-    table = pyarrow.parquet.read_table(tables / f"{name}.parquet", columns=columns)
+    path = tables / f"{name}.parquet"
+    there = set(pyarrow.parquet.read_schema(path).names)  # an older version knew fewer
+    columns = [f.name for f in fields(kind) if f.name in there]  # type: ignore[arg-type]
+    table = pyarrow.parquet.read_table(path, columns=columns)
     return [kind(**row) for row in table.to_pylist()]
 
 

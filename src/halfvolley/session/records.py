@@ -14,11 +14,9 @@ import numpy as np
 
 from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M, NET_OVERHANG_M, TABLE_WIDTH_M
 from halfvolley.match.kinds import behind_end_line
-from halfvolley.match.outcome import Touch, find_outcome
 from halfvolley.match.records import (
     Estimate,
     Fate,
-    Outcome,
     Placement,
     RallyRecord,
     StrokeRecord,
@@ -31,14 +29,13 @@ from halfvolley.session.columns import STATE
 from halfvolley.session.read import (
     ClipSummary,
     ContactRow,
-    RallyRow,
     StrokeRow,
     Summary,
     read_summary,
 )
 from halfvolley.session.schema import PointWord, Session, read_session
 from halfvolley.session.stages import environment
-from halfvolley.types import FloatArray, Side
+from halfvolley.types import FloatArray, Outcome, Side
 
 NET_END_M = TABLE_WIDTH_M.value / 2 + NET_OVERHANG_M.value
 STEP_S = 0.02  # between points of a drawn flight: a smooth line, and small
@@ -190,22 +187,14 @@ def _clearance(
 # --- rallies and strokes -------------------------------------------------------------------------
 def _rallies(clip: ClipSummary) -> list[RallyRecord]:
     names = (clip.player_a or "A", clip.player_b or "B")
-    touches: dict[int, list[ContactRow]] = {}
-    for contact in clip.contacts:
-        if contact.rally_id is not None:
-            touches.setdefault(contact.rally_id, []).append(contact)
     return [
         RallyRecord(
             r.clip, r.rally_id, r.t_start_s, r.t_end_s, r.server, r.n_strokes,
-            _outcome(r, touches.get(r.rally_id, [])), names,
+            Outcome(r.winner, r.outcome, r.outcome_probability or 0.0, r.doubt or ""), names,
+            r.t_end_sd_s, r.end == "foretold",
         )
         for r in clip.rallies
     ]  # fmt: skip
-
-
-def _outcome(rally: RallyRow, contacts: Sequence[ContactRow]) -> Outcome:
-    touches = [Touch(c.kind, c.side, c.player, c.probability) for c in contacts]
-    return find_outcome(touches, ended=rally.t_end_s is not None, serving=rally.server is not None)
 
 
 def _strokes(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from halfvolley.errors import Unknown
 from halfvolley.session.columns import MARKS, STATE
 from halfvolley.session.schema import Session
-from halfvolley.types import Arc, Contact, Flights, FloatArray, Play, Side
+from halfvolley.types import Arc, Contact, Flights, FloatArray, Moment, Play, Side
 
 if TYPE_CHECKING:
     from halfvolley.camera import MarksCheck
@@ -122,13 +122,28 @@ def rally_rows(clip: str, play: Play, session: Session) -> Iterator[Row]:
         yield {
             "clip": clip,
             "rally_id": rally.rally_id,
-            "t_start_s": rally.t_start_s,
-            "t_end_s": rally.t_end_s,
+            **_moment("start", rally.start),
+            **_moment("end", rally.end),
             "server": rally.server,
             "server_name": player_name(session, rally.server),
             "n_strokes": rally.n_strokes,
             "n_bounces": len(bounces),
+            "outcome": rally.outcome.how,
+            "winner": rally.outcome.winner,
+            "outcome_probability": (
+                None if rally.outcome.how == "unknown" else rally.outcome.probability
+            ),
+            "doubt": rally.outcome.doubt or None,
         }
+
+
+def _moment(name: str, moment: Moment | None) -> Row:
+    """Columns of a rally's start or end."""
+    return {
+        f"t_{name}_s": None if moment is None else moment.t_s,
+        f"t_{name}_sd_s": None if moment is None else moment.t_sd_s,
+        name: None if moment is None else "seen" if moment.seen else "foretold",
+    }
 
 
 def reported_arcs(flights: Flights, play: Play) -> tuple[Arc, ...]:

@@ -194,13 +194,23 @@ def drops(
     return find_drops(flights, seen.camera, environment=environment(session))
 
 
-def match(session: Session, entry: ClipEntry, tell: Tell, flights: Flights) -> Play:
+def match(
+    session: Session,
+    entry: ClipEntry,
+    tell: Tell,
+    recording: Recording,
+    seen: Scan,
+    flights: Flights,
+) -> Play:
     """Rallies and strokes."""
-    from halfvolley.match import find_feed, find_play
+    from halfvolley.match import View, find_feed, find_play
 
     del tell
-    find = find_feed if entry.kind == "feed" else find_play
-    return find(flights, words=touch_words(session, entry.name))
+    words = touch_words(session, entry.name)
+    if entry.kind == "feed":
+        return find_feed(flights, words=words)
+    view = View(seen.camera, float(recording.info.pts_s[-1]))
+    return find_play(flights, words=words, view=view, environment=environment(session))
 
 
 def touch_words(session: Session, clip: str) -> "tuple[TouchWord, ...]":

@@ -6,11 +6,22 @@ from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.flights import Arc, Contact, ContactKind, Flights
 from halfvolley.types.frames import ClipInfo, Frame, Onsets
 from halfvolley.types.labels import VETTED, Decision, Label, LabelKind, LabelSet, Origin
-from halfvolley.types.play import Play, PlayedContact, Rally, Side, Stroke
+from halfvolley.types.play import (
+    NOT_SEEN,
+    Moment,
+    Outcome,
+    OutcomeKind,
+    Play,
+    PlayedContact,
+    Rally,
+    Side,
+    Stroke,
+)
 from halfvolley.types.tracks import Tracks
 
 __all__ = [
     "CAMERA_PARAMETERS",
+    "NOT_SEEN",
     "VETTED",
     "Arc",
     "BoolArray",
@@ -29,8 +40,11 @@ __all__ = [
     "Label",
     "LabelKind",
     "LabelSet",
+    "Moment",
     "Onsets",
     "Origin",
+    "Outcome",
+    "OutcomeKind",
     "Play",
     "PlayedContact",
     "Rally",

@@ -6,6 +6,7 @@ from typing import Literal
 from halfvolley.types.flights import Contact
 
 Side = Literal["A", "B"]
+OutcomeKind = Literal["net", "out", "own side", "double bounce", "missed", "let", "unknown"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,14 +33,47 @@ class Stroke:
 
 
 @dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a rally ended and who won it."""
+
+    winner: Side | None  # the end; None where the footage cannot tell, and after a let
+    how: OutcomeKind
+    probability: float  # that the winner, or the let, is right; 0 where unknown
+    doubt: str = ""  # why it is not known, or not surely
+
+
+NOT_SEEN = Outcome(None, "unknown", 0.0, "its end was not seen")
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When a rally began or ended."""
+
+    t_s: float
+    t_sd_s: float
+    seen: bool  # a measured contact; else foretold from a flight that leads to it or from it
+
+
+@dataclass(frozen=True, slots=True)
 class Rally:
     """The arcs of one point."""
 
     rally_id: int
-    t_start_s: float | None  # the serve's racket contact; null where it is outside the clip
-    t_end_s: float | None  # first touch after the ball is decided; null outside the clip
+    start: Moment | None  # the serve's racket contact; None where it is outside the clip
+    end: Moment | None  # first touch after the ball is decided; None outside the clip
     server: Side | None
     n_strokes: int
+    outcome: Outcome = NOT_SEEN
+
+    @property
+    def t_start_s(self) -> float | None:
+        """When it began [s]."""
+        return None if self.start is None else self.start.t_s
+
+    @property
+    def t_end_s(self) -> float | None:
+        """When it ended [s]."""
+        return None if self.end is None else self.end.t_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
