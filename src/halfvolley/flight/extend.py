@@ -214,10 +214,13 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     local = reconsider(refine(_end_to_end(left, right, t, start, s), s, 20), s, settings)
     through = refine(_through(left, right, s), s, 20)
     apart = left.cost + right.cost
-    touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
+    if local.n_arcs < left.n_arcs + right.n_arcs:  # some touch was none
+        touching = np.inf
+    else:
+        touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
     if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
         return _through(a, b, s, through.states[at])
-    if local.cost > apart + settings.junction_cost:
+    if touching == np.inf or local.cost > apart + settings.junction_cost:
         return None
     whole = _end_to_end(a, b, float(local.starts[at + 1]), local.states[at + 1], s)
     i = a.n_arcs - 1
