@@ -237,7 +237,7 @@ def test_many_pieces_at_once_are_fitted_as_each_alone():
     rows = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12], np.int64)
     starts = np.array([0, 6, 13], np.int64)
     t_s = 50.0 + pair.tau
-    x, N, cost, free = kernels.fit_pieces(
+    x, N, cost, free, even = kernels.fit_pieces(
         rows, starts, t_s, pair.R, pair.t, pair.ab, pair.sd, mean, info, AIR, 12
     )
     for i, (a, b) in enumerate(((0, 6), (6, 13))):
@@ -248,6 +248,11 @@ def test_many_pieces_at_once_are_fitted_as_each_alone():
         alone = kernels.fit_free(glance[0], *given, 12)
         for many, one in zip((x[i], N[i], cost[i], free[i]), alone, strict=True):
             np.testing.assert_allclose(many, one)
+        # checked against numpy.polyfit, weighted straight lines
+        lines = np.polyfit(tau, pair.ab[on], 1, w=1.0 / pair.sd[on])
+        off = (pair.ab[on] - np.outer(tau, lines[0]) - lines[1]) / pair.sd[on][:, None]
+        loss = kernels.TAIL * np.log1p(np.sum(off**2, axis=1) / kernels.TAIL)
+        assert even[i] == pytest.approx(float(np.sum(loss)), rel=1e-6)
 
 
 @pytest.mark.parametrize("size", [10, 17])

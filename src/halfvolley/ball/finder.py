@@ -194,7 +194,8 @@ class BallFinder:
 
     def _find(self, slot: int, k: int) -> tuple[FloatArray, FloatArray, int]:
         """Fits and scores: along the trails only while one is surely a ball, else everywhere."""
-        if self._sure >= 0 and self._whole >= _WHOLE_FRAMES and self._alone < _ALONE_FRAMES:
+        lonely = self._alone < _ALONE_FRAMES and not self._sees_another()
+        if self._sure >= 0 and self._whole >= _WHOLE_FRAMES and lonely:
             fit = self._follow(slot, k)
             score = self._score(fit)
             if len(fit) and score[0] > _STILL_SURE * self._middle.score[self._sure]:
@@ -205,6 +206,10 @@ class BallFinder:
         self._whole += 1
         fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
         return fit, self._score(fit), n_fine
+
+    def _sees_another(self) -> bool:
+        """Whether the frame before shows another ball, which must not be lost meanwhile."""
+        return False
 
     def _follow(self, slot: int, k: int) -> FloatArray:
         """(1, RESULT_COLUMNS) fit where the ball should be, from its last one; (0, ...) if none."""

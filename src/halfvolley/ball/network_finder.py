@@ -193,7 +193,12 @@ class NetworkFinder(BallFinder):
             near = np.hypot(*(found[:, None, :2] - guessed[None, on_trail]).transpose(2, 0, 1))
             sure = found[:, maps.SCORE] > self._network.sure_peak
             if np.any(near[sure] < _CROP / 4):
-                return found
+                seen = np.concatenate([self._last, self._scouted.get(k, self._last[:0])])
+                others = self._sure_apart(seen, guessed)
+                if not len(others):
+                    return found
+                wide = self._pieces(k, others[:, :2], self._window, self._shrink)
+                return self._refined(k, wide, guessed)
         first = k // n * n
         ahead = min(first + n - 1, self._count - 1)
         after, before = self._scout(ahead), self._scouted.get(first - 1)
@@ -215,6 +220,19 @@ class NetworkFinder(BallFinder):
         if not len(centres):
             return np.zeros((0, maps.COLUMNS))
         return self._refined(k, self._pieces(k, centres, self._window, self._shrink), guessed)
+
+    def _sees_another(self) -> bool:
+        followed = self._expected.uv_px[self._expected.back == self._sure]
+        return len(self._sure_apart(self._last, followed)) > 0
+
+    def _sure_apart(self, peaks: FloatArray, places: FloatArray) -> FloatArray:
+        """Those of the peaks that are surely a ball, and none of these.
+
+        While the ball of the last rally still rolls somewhere, the next one is served.
+        """
+        peaks = peaks[peaks[:, maps.SCORE] > self._network.sure_peak]
+        apart = np.hypot(*(peaks[:, None, :2] - places[None]).transpose(2, 0, 1))
+        return peaks[np.all(apart > _CROP / 2, axis=1)]
 
     def _scout(self, k: int) -> FloatArray:
         """Peaks of the whole frame k, wherever something moves in it."""

@@ -1,6 +1,7 @@
 """The most likely way to string pieces into the paths of the one ball in play."""
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,9 @@ from halfvolley.flight.kernels import closest_meeting
 from halfvolley.flight.pieces import Piece
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
-from halfvolley.types import FloatArray
+from halfvolley.types import FloatArray, IntArray
+
+MOST_SHARED = 2.5  # frames that two pieces which meet may both claim
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,11 +27,70 @@ class Chain:
 def find_chains(
     pieces: list[Piece], seen: Sights, frame_s: float, settings: FlightSettings
 ) -> list[Chain]:
-    """String pieces together by dynamic programming over time.
+    """Pieces strung together to the paths of the ball in play, and of what else may be one.
+
+    One ball is in play at a time, so paths do not overlap; but the ball of the last rally may still
+    bounce on the floor, or that of another table, while this one is served. Where a path does not
+    bounce on this table (any more), another one that does is looked for, and ends it.
+    """
+    chains = _timeline(pieces, seen, frame_s, settings)
+    live = [span for chain in chains if (span := _in_play(chain, settings)) is not None]
+    slack = MOST_SHARED * frame_s  # the ends of two paths that meet
+    taken = {int(row) for chain in chains for row in _rows(chain)[2:-2]}
+    beside = [
+        p
+        for p in pieces
+        if not any(p.t0_s < end - slack and p.t1_s > start + slack for start, end in live)
+        and taken.isdisjoint(p.rows.tolist())
+    ]
+    more = _timeline(beside, seen, frame_s, settings)
+    more = [
+        chain
+        for chain in more
+        if _in_play(chain, settings) is not None and _gain(chain) > settings.beside_gain
+    ]
+    ended = [_ended(chain, more) for chain in chains]
+    return sorted(
+        [chain for chain in ended if chain.pieces] + more, key=lambda chain: chain.pieces[0].t0_s
+    )
+
+
+def _gain(chain: Chain) -> float:
+    """Log-odds for a chain, each touch explained by the best of all kinds."""
+    touches = sum(max(junction.cost, 0.0) for junction in chain.junctions)
+    return sum(piece.gain for piece in chain.pieces) - 0.5 * touches
+
+
+def _ended(chain: Chain, others: list[Chain]) -> Chain:
+    """The chain as far as it goes before another one begins during it."""
+    start, end = chain.pieces[0].t0_s, chain.pieces[-1].t1_s
+    during = [c.pieces[0].t0_s for c in others if c.pieces[-1].t1_s > start]
+    last = min((t for t in during if t < end), default=math.inf)
+    kept = sum(piece.t1_s <= last for piece in chain.pieces)
+    return Chain(chain.pieces[:kept], chain.junctions[: max(kept - 1, 0)])
+
+
+def _rows(chain: Chain) -> IntArray:
+    return np.unique(np.concatenate([piece.rows for piece in chain.pieces]))
+
+
+def _in_play(chain: Chain, settings: FlightSettings) -> tuple[float, float] | None:
+    """From when to when the ball of a chain is in play: to its last bounce on the table."""
+    bounced = [
+        piece.t0_s
+        for piece, junction in zip(chain.pieces[1:], chain.junctions, strict=True)
+        if dict(junction.weights)["table"] < settings.junction_cost
+    ]
+    return (chain.pieces[0].t0_s, bounced[-1]) if bounced else None
+
+
+def _timeline(
+    pieces: list[Piece], seen: Sights, frame_s: float, settings: FlightSettings
+) -> list[Chain]:
+    """The best paths that do not overlap, by dynamic programming over time.
 
     The gain of a path is the sum of its pieces' log-odds less half the cost of each junction, time
-    unseen, and a fixed penalty for each new start. One ball is in play at a time, so paths do not
-    overlap.
+    unseen, and a fixed penalty for each new start.
     """
     n = len(pieces)
     best = np.full(n, -np.inf)
@@ -69,7 +131,11 @@ def find_chains(
 def _bridging(a: Piece, b: Piece, frame_s: float, settings: FlightSettings) -> float:
     """Log-odds lost by going from one piece to the other; infinite where it cannot be."""
     gap = b.t0_s - a.t1_s
-    if a.t0_s >= b.t0_s or a.t1_s >= b.t1_s or not -2.5 * frame_s <= gap <= settings.max_gap_s:
+    if (
+        a.t0_s >= b.t0_s
+        or a.t1_s >= b.t1_s
+        or not -MOST_SHARED * frame_s <= gap <= settings.max_gap_s
+    ):
         return np.inf
     shared = round(-gap / frame_s) + 1 if gap <= 0 else 0
     return settings.unseen_penalty_ps * max(gap - frame_s, 0.0) + shared

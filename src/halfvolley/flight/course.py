@@ -277,6 +277,8 @@ def _on_plane(course: Course, at: int, height_m: float, s: Setting) -> Course:
 
     Both arcs that meet there look the same from the camera when they grow with their distance.
     """
+    if not len(course.rows):
+        return course
     row = course.rows[min(np.searchsorted(s.seen.t_s[course.rows], course.starts[at + 1]),
                           len(course.rows) - 1)]  # fmt: skip
     eye = -s.seen.R[row].T @ s.seen.t_m[row]

@@ -7,7 +7,14 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from halfvolley.flight.chains import Chain, find_chains
-from halfvolley.flight.course import reconsider, settle, start_course, struck_once
+from halfvolley.flight.course import (
+    PLANES,
+    reconsider,
+    settle,
+    start_course,
+    struck_once,
+    touch_state,
+)
 from halfvolley.flight.extend import complete
 from halfvolley.flight.junctions import outside
 from halfvolley.flight.outcome import arcs_and_contacts, is_served
@@ -79,6 +86,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
     courses = [struck_once(reconsider(c, fixed, s), s) for c in courses]
     courses = [c.doubted(_belonging(c, s)) for c in courses]
+    courses = [_doubted(c, fixed, s) for c in courses]
     arcs: list[Arc] = []
     contacts: list[Contact] = []
     for number, course in enumerate(courses):
@@ -100,12 +108,36 @@ def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
 
 
 def _belonging(course: Course, s: FlightSettings) -> float:
-    """1 for a ball that bounces on this table; less where it never does, or bounces beside it."""
+    """1 for a ball in play on this table; less where it never bounces on it, or beside it.
+
+    In play a stroke comes before or after a bounce: what is mostly struck is in a hand.
+    """
     places = [x for x, kind in zip(course.states[1:], course.kinds, strict=True) if kind == "table"]
     if not places:
         return 1.0 if is_served(course) else s.stray
+    strokes = [i for i, kind in enumerate(course.kinds) if kind == "racket"]
+    bounced = sum("table" in course.kinds[max(i - 1, 0) : i + 2] for i in strokes)
+    if 4 * bounced < len(strokes):
+        return s.stray
     beside = float(np.median([outside(float(x[0]), float(x[1])) for x in places]))
     return 1.0 if beside < s.beside_m else s.stray**2
+
+
+def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
+    """The course with less belief in bounces that cannot be, or hardly be told from something else.
+
+    Nothing bounces off a plane without coming down on it. The lowest hops are those of a ball that
+    comes to rest, and hardly told from rolling.
+    """
+    shortest_s = max(s.shortest_hop_s, s.shortest_hop_frames * fixed.frame_s)
+    chances = list(course.chances)
+    for i, kind in enumerate(course.kinds):
+        x = touch_state(course, fixed, i)
+        if kind in PLANES and not x[5] < 0.0 < x[11]:
+            chances[i] = 0.0
+        if kind == "table" and 2.0 * x[11] < shortest_s * s.air[0]:
+            chances[i] *= s.stray
+    return replace(course, chances=tuple(chances))
 
 
 def _usable(tracks: Tracks, camera: ClipCamera) -> tuple[np.ndarray, ...]:

@@ -191,6 +191,21 @@ def fit_free(
     return x, N, cost, 2.0 * tau.shape[0] - np.trace(D)
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def even_cost(tau: FloatArray, ab: FloatArray, sd: FloatArray) -> float:
+    """Cost of sightings if their image moved evenly on a straight line; loss as in `fit_free`."""
+    w = sd**-2.0
+    total = np.sum(w)
+    t = tau - np.sum(w * tau) / total
+    spread = np.sum(w * t * t)
+    square = np.zeros(len(tau))
+    for e in range(2):
+        middle = np.sum(w * ab[:, e]) / total
+        rate = np.sum(w * t * ab[:, e]) / spread
+        square += w * (ab[:, e] - middle - rate * t) ** 2
+    return TAIL * float(np.sum(np.log1p(square / TAIL)))
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def fit_pieces(
     rows: IntArray,
@@ -204,14 +219,15 @@ def fit_pieces(
     info: FloatArray,
     air: FloatArray,
     rounds: int,
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """`fit_free` for many pieces: their rows lie one after another, `starts` (m + 1,) says where.
 
-    The reference time of each is the middle of its first and last sighting.
+    The reference time of each is the middle of its first and last sighting. Last comes the
+    `even_cost` of each.
     """
     m = starts.shape[0] - 1
     x, N = np.empty((m, 10)), np.empty((m, 10, 10))
-    cost, free = np.empty(m), np.empty(m)
+    cost, free, even = np.empty(m), np.empty(m), np.empty(m)
     for i in prange(m):
         on = rows[starts[i] : starts[i + 1]]
         tau = t_s[on] - 0.5 * (t_s[on[0]] + t_s[on[-1]])
@@ -223,7 +239,8 @@ def fit_pieces(
             x[i], N[i], cost[i], free[i] = fit_free(
                 x[i], tau, len(on), Ri, ti, abi, sdi, mean, info, air, rounds
             )
-    return x, N, cost, free
+        even[i] = even_cost(tau, abi, sdi)
+    return x, N, cost, free, even
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

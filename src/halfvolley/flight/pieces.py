@@ -1,7 +1,8 @@
 """Which smooth pieces of image motion can be a ball in flight near this table."""
 
+import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Generator, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ SPIN_SD_RADPS = (150.0, 380.0, 150.0)  # 60 rev/s of topspin, less of the others
 
 
 Prior = tuple[FloatArray, FloatArray]
+_Key = tuple[int, int, int]  # first and last row of a run, and how many
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,6 +36,7 @@ class Piece:
     cov: FloatArray  # (6, 6) of place and velocity
     cost: float  # robust, of sightings and prior
     excess: float  # cost beyond what is expected of so many sightings
+    fall: float  # by how much more an even motion in the picture would cost
     gain: float  # log-odds that it is a ball rather than anything else
 
 
@@ -53,65 +56,76 @@ def fit_pieces(
     out: list[Piece | None] = [None] * len(members)
     if not members:
         return out
-    begin = np.cumsum([0] + [len(rows) for rows in members[:-1]])
-    # log-odds of each piece if a flight explained it perfectly
-    promise = np.add.reduceat(seen.odds[np.concatenate(members)], begin) - settings.piece_penalty
-    promising = [int(i) for i in np.flatnonzero(promise > settings.least_gain)]
+    promising = [i for i, rows in enumerate(members) if _promises(rows, seen, settings)]
     if not promising:
         return out
     rows = np.concatenate([members[i] for i in promising])
     starts = np.cumsum([0] + [len(members[i]) for i in promising])
     mean, weight = prior(settings)
-    state, info, cost, free = kernels.fit_pieces(
+    state, info, cost, free, even = kernels.fit_pieces(
         rows, starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd, mean, weight, settings.air, 12
     )
     excess = cost - free - 3.0
+    fall = even - (2.0 * np.diff(starts) - 4.0) - excess
     fits = np.flatnonzero(excess <= settings.piece_excess * np.maximum(free, 1.0))
     for k in fits:
         i = promising[k]
         piece = _piece(
-            members[i], state[k], info[k], float(cost[k]), float(excess[k]), seen, promise[i]
-        )
+            members[i], state[k], info[k], float(cost[k]), float(excess[k]), float(fall[k]), seen,
+            settings,
+        )  # fmt: skip
         if _possible(piece, seen, f_px, settings):
             out[i] = piece
     return out
 
 
+def _promise(rows: IntArray, seen: Sights, settings: FlightSettings) -> float:
+    """Log-odds of a piece if a flight explained it perfectly."""
+    return float(np.sum(seen.odds[rows])) - settings.piece_penalty
+
+
+def _promises(rows: IntArray, seen: Sights, settings: FlightSettings) -> bool:
+    return _promise(rows, seen, settings) > settings.least_gain
+
+
 def _piece(
-    rows: IntArray, state: FloatArray, info: FloatArray, cost: float, excess: float, seen: Sights,
-    promise: float,
+    rows: IntArray, state: FloatArray, info: FloatArray, cost: float, excess: float, fall: float,
+    seen: Sights, settings: FlightSettings,
 ) -> Piece:  # fmt: skip
     t0, t1 = float(seen.t_s[rows[0]]), float(seen.t_s[rows[-1]])
-    gain = promise - 0.5 * max(excess, 0.0)
+    # what falls no more than it moves evenly, within its errors, may as well lie or roll
+    gain = min(
+        _promise(rows, seen, settings) - 0.5 * max(excess, 0.0), settings.even_gain + 0.5 * fall
+    )
     cov = np.ascontiguousarray(np.linalg.inv(info)[:6, :6])
-    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, cov, cost, excess, float(gain))
+    return Piece(rows, 0.5 * (t0 + t1), t0, t1, state, cov, cost, excess, fall, gain)
 
 
 def find_pieces(
-    members: tuple[IntArray, ...], seen: Sights, f_px: float, settings: FlightSettings
+    members: Sequence[IntArray], seen: Sights, f_px: float, settings: FlightSettings
 ) -> list[Piece]:
     """All pieces, or parts of them, that a ball in flight explains; in time order.
 
-    A piece that does not fit as a whole may hold a contact that the picture hardly shows: its
-    longest fitting end is taken and the rest is looked at again.
+    A piece that does not fit as a whole may hold contacts that the picture hardly shows: all its
+    longest runs that fit are taken, and where two of them share sightings, both cut there as well.
     """
-    found: dict[tuple[int, int, int], Piece] = {}
-    waiting = list(members)
-    for _ in range(settings.most_splits + 1):
-        fitted = fit_pieces(waiting, seen, f_px, settings)
-        whole = _trimmed([p for p in fitted if p is not None], seen, f_px, settings)
-        whole += _parts_of_bent(whole, seen, f_px, settings)
-        found |= {(int(p.rows[0]), int(p.rows[-1]), len(p.rows)): p for p in whole}
-        left = [
-            rows
-            for rows, piece in zip(waiting, fitted, strict=True)
-            if piece is None
-            and len(rows) >= settings.shortest_split
-            and np.mean(seen.score[rows]) > settings.split_score
-        ]
-        waiting = _split(left, seen, f_px, settings)
-    whole = _not_within(found.values(), settings)
+    fitted = fit_pieces(members, seen, f_px, settings)
+    bent = [
+        rows
+        for rows, piece in zip(members, fitted, strict=True)
+        if piece is None
+        and len(rows) >= settings.shortest_split
+        and np.mean(seen.score[rows]) > settings.split_score
+    ]
+    found = [p for p in fitted if p is not None] + _longest_runs(bent, seen, f_px, settings)
+    whole = _trimmed(found, seen, f_px, settings)
+    whole += _parts_of_bent(whole, seen, f_px, settings)
+    whole = _not_within({_key(p.rows): p for p in whole}.values(), settings)
     return sorted(whole, key=lambda piece: (piece.t0_s, -len(piece.rows)))
+
+
+def _key(rows: IntArray) -> _Key:
+    return int(rows[0]), int(rows[-1]), len(rows)
 
 
 def _not_within(pieces: Iterable[Piece], settings: FlightSettings) -> list[Piece]:
@@ -174,37 +188,118 @@ def _parts_of_bent(
     return [part for _, *parts in best.values() for part in parts]
 
 
-def _split(
+def _longest_runs(
     members: list[IntArray], seen: Sights, f_px: float, settings: FlightSettings
-) -> list[IntArray]:
-    """Each piece cut in two where its longest fitting end, first or last, stops fitting."""
-    head = _longest(members, seen, f_px, settings, from_end=False)
-    tail = _longest(members, seen, f_px, settings, from_end=True)
-    out = []
-    for rows, h, t in zip(members, head, tail, strict=True):
-        if max(h, t) >= 3:
-            cut = h if h >= t else len(rows) - t
-            out += [part for part in (rows[:cut], rows[cut:]) if len(part) >= 3]
-    return out
+) -> list[Piece]:
+    """Every run of a piece that fits and would not if it were longer at either end; and its parts.
+
+    Any motion can be cut into runs so short that they fit; those that do not fall are left out.
+
+    Searches of all pieces go on side by side, so that each step is one batch of fits; pieces share
+    much of their course, and what was asked once is remembered.
+    """
+    known: dict[_Key, Piece | None] = {}
+    searches = {i: _search(len(rows)) for i, rows in enumerate(members)}
+    asked = {i: members[i][next(search)] for i, search in searches.items()}
+    runs: list[IntArray] = []
+    pairs: list[tuple[IntArray, slice, slice]] = []
+    while asked:
+        _remember(known, list(asked.values()), seen, f_px, settings)
+        open_, asked = asked, {}
+        for i, rows in open_.items():
+            # what promises nothing was not fitted: it may grow until it does
+            fits = known[_key(rows)] is not None or not _promises(rows, seen, settings)
+            try:
+                asked[i] = members[i][searches[i].send(fits)]
+            except StopIteration as end:
+                runs += [members[i][run] for run in end.value]
+                pairs += [(members[i], *pair) for pair in itertools.pairwise(end.value)]
+    runs += _cut(pairs, known, seen, f_px, settings)
+    _remember(known, runs, seen, f_px, settings)
+    found = [known[_key(rows)] for rows in runs]
+    return [p for p in found if p is not None and _falls(p, settings)]
 
 
-def _longest(
-    members: list[IntArray], seen: Sights, f_px: float, settings: FlightSettings, from_end: bool
-) -> IntArray:
-    """(m,) length of the longest fitting start (or end) of each piece, all bisected together."""
-    low = np.full(len(members), 2)  # fits, or is too short to ask
-    high = np.array([len(rows) for rows in members])  # does not fit
-    while np.any(high - low > 1):
-        middle = (low + high) // 2
-        parts = [
-            rows[len(rows) - n :] if from_end else rows[:n]
-            for rows, n in zip(members, middle, strict=True)
-        ]
-        fits = np.array([p is not None for p in fit_pieces(parts, seen, f_px, settings)], bool)
-        open_ = high - low > 1
-        low = np.where(open_ & fits, middle, low)
-        high = np.where(open_ & ~fits, middle, high)
-    return low
+def _falls(piece: Piece, settings: FlightSettings) -> bool:
+    """Whether a piece moves the less evenly the longer it is; three sightings need not."""
+    return piece.fall > settings.least_fall * (len(piece.rows) - 3)
+
+
+def _remember(
+    known: dict[_Key, Piece | None], asked: list[IntArray], seen: Sights, f_px: float,
+    settings: FlightSettings,
+) -> None:  # fmt: skip
+    """Fit what is not yet known."""
+    new = {_key(rows): rows for rows in asked if _key(rows) not in known}
+    fitted = fit_pieces(list(new.values()), seen, f_px, settings)
+    known |= dict(zip(new, fitted, strict=True))
+
+
+def _cut(
+    pairs: list[tuple[IntArray, slice, slice]], known: dict[_Key, Piece | None], seen: Sights,
+    f_px: float, settings: FlightSettings,
+) -> list[IntArray]:  # fmt: skip
+    """Runs that share sightings cut where both together fit best: there the contact is."""
+    trials = [
+        (k, rows[one.start : at], rows[at : two.stop])
+        for k, (rows, one, two) in enumerate(pairs)
+        for at in range(max(two.start, one.start + 3), min(one.stop, two.stop - 3) + 1)
+        if one.stop - two.start > 1
+    ]
+    _remember(known, [part for _, *parts in trials for part in parts], seen, f_px, settings)
+    best: dict[int, tuple[float, IntArray, IntArray]] = {}
+    for k, before, after in trials:
+        one, two = known[_key(before)], known[_key(after)]
+        if one is not None and two is not None:
+            cost = one.cost + two.cost
+            if cost < best.get(k, (np.inf,))[0]:
+                best[k] = (cost, before, after)
+    return [part for _, *parts in best.values() for part in parts]
+
+
+def _search(n: int) -> Generator[slice, bool, list[slice]]:
+    """Ask which runs of n sightings fit; return the longest ones, in order.
+
+    Three sightings tell too little to be wrong, so a search begins with more.
+    """
+    runs: list[slice] = []
+    first, last = 0, min(3, n)
+    while True:
+        step, high = 1, n + 1
+        while last < n and high > n:  # as far as it goes: ever longer steps, then halves
+            further = min(last + step, n)
+            if (yield slice(first, further)):
+                last, step = further, 2 * step
+            else:
+                high = further
+        while high <= n and high - last > 1:
+            middle = (last + high) // 2
+            if (yield slice(first, middle)):
+                last = middle
+            else:
+                high = middle
+        runs.append(slice(first, last))
+        if last >= n:
+            return _without_bridges(runs)
+        low, first = first, last - 2  # the earliest start from which one more fits
+        while first - low > 1:
+            middle = (low + first) // 2
+            if (yield slice(middle, last + 1)):
+                first = middle
+            else:
+                low = middle
+        last += 1
+
+
+def _without_bridges(runs: list[slice]) -> list[slice]:
+    """Runs without those that longer ones before and after hold between them."""
+    kept = []
+    for i, run in enumerate(runs):
+        before, after = runs[max(i - 1, 0)], runs[min(i + 1, len(runs) - 1)]
+        shorter = run.stop - run.start < min(before.stop - before.start, after.stop - after.start)
+        if not (shorter and before.stop >= after.start):
+            kept.append(run)
+    return kept
 
 
 def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> FloatArray:

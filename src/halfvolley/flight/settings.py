@@ -17,12 +17,13 @@ class FlightSettings:
     model_floor_px: float = 0.5  # nor before shutter, air and camera are fitted to the clip
     piece_excess: float = 3.0  # cost beyond what is expected, per free degree, of a ball's piece
     piece_penalty: float = 3.0  # log-odds against any piece; three sightings just pay for it
+    even_gain: float = 3.0  # log-odds left to a piece that falls no more than it moves evenly
+    least_fall: float = 2.0  # by which, for each sighting after three, a run cut out must fall
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
     whole_cost: float = 6.0  # a part of a piece is kept only if it fits better by this
     bent_excess: float = 12.0  # of a piece that fits, but may be two with a stroke between
     shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
-    most_splits: int = 2  # times a piece is cut in search of the parts that fit
-    split_score: float = 0.3  # nor those that look little like a ball
+    split_score: float = 0.3  # nor those that look little like the ball of the clip
     least_gain: float = 0.2  # a piece that promises less is not looked at
     still_radii: float = 0.5  # gravity alone moves a ball further than this in four frames
     size_ratio: float = 1.9  # seen radius over the ball's there, either way
@@ -32,6 +33,8 @@ class FlightSettings:
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
     stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
+    shortest_hop_s: float = 0.12  # a ball that hops for less, by some 2 cm, comes to rest,
+    shortest_hop_frames: float = 4.0  # and so does one whose hops are hardly seen
     beside_m: float = 0.15  # a bounce this far beside the table is on another one
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     reconsider_rounds: int = 3  # times: a kind that is found moves its neighbours
@@ -42,6 +45,7 @@ class FlightSettings:
     junction_cost: float = 25.0  # two pieces meet if joining them costs less than this
     bounce_bonus: float = 6.0  # log-odds for a bounce on this table: other balls have none
     break_penalty: float = 5.0  # log-odds against starting a new chain
+    beside_gain: float = 12.0  # log-odds for a ball in play beside one that no longer is
     unseen_penalty_ps: float = 25.0  # log-odds against each second unseen within a chain
     fewest_sights: int = 6  # of a chain
     fewest_alone: int = 12  # of a chain without a contact

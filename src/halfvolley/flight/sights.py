@@ -6,10 +6,11 @@ import numpy as np
 
 from halfvolley.camera.kernels import undistort_radius
 from halfvolley.camera.projection import pose_at
-from halfvolley.track import vagueness
+from halfvolley.track import good_score, vagueness
 from halfvolley.types import ClipCamera, Detections, FloatArray, IntArray, Shutter, Tracks
 
 SEEN = 0.6  # log-odds for the ball of any sighting that lies on a flight, and with it its score
+LEAST_GOOD = 0.2  # score of the clip's good sightings; below it there may be no ball at all
 SMOOTH_SHARE = 0.3  # of long pieces that look like the ball, at least so many are flights
 
 
@@ -28,7 +29,7 @@ class Sights:
     white: FloatArray  # (n, 2, 2) W with W^T W the inverse covariance of uv [1/px]
     speed_px: FloatArray  # (n, 2) streak over the exposure [px]
     radius_px: FloatArray  # (n,)
-    score: FloatArray  # (n,)
+    score: FloatArray  # (n,) over that of the clip's good sightings
     odds: FloatArray  # (n,) log-odds that it is the ball if it lies on a flight
 
     def __len__(self) -> int:
@@ -74,10 +75,12 @@ def sights(
     cov = scale**2 * detections.cov_uv_px2 + floor_px**2 * np.eye(2)
     white = np.linalg.inv(np.linalg.cholesky(cov)) if len(uv) else np.zeros((0, 2, 2))
     sd = np.sqrt(0.5 * np.trace(cov, axis1=1, axis2=2)) / c.f_px
-    odds = SEEN + detections.score - np.log1p(vagueness(detections) ** 2)
+    # what a ball scores differs from hall to hall: the clip's good sightings say how much
+    score = np.minimum(detections.score / max(good_score(detections), LEAST_GOOD), 1.0)
+    odds = SEEN + score - np.log1p(vagueness(detections) ** 2)
     return Sights(
         detections.frame, t_s, lever, R, t_m, undistorted(camera, uv), sd, uv, white,
-        detections.streak_px, detections.radius_px, detections.score, odds,
+        detections.streak_px, detections.radius_px, score, odds,
     )  # fmt: skip
 
 
