@@ -309,11 +309,10 @@ def _coded(
     h, w = planes[0][0].shape
     x, y = (2 * int(n) for n in rng.integers(0, _BLOCK // 2, 2))
     wide = [
-        tuple(
-            _bordered(p, x // n, y // n, _BLOCK // n) for p, n in zip(one, (1, 2, 2), strict=True)
-        )
-        for one in [*(planes[i] for i in past if i < len(planes)), *planes]
-    ]
+        (_bordered(luma, x, y, _BLOCK), _bordered(cb, x // 2, y // 2, _BLOCK // 2),
+         _bordered(cr, x // 2, y // 2, _BLOCK // 2))
+        for luma, cb, cr in [*(planes[i] for i in past if i < len(planes)), *planes]
+    ]  # fmt: skip
     coded = recoded(wide, settings)[-len(planes) :]
     return [
         (
@@ -325,9 +324,11 @@ def _coded(
     ]
 
 
-def _bordered(plane: ByteImage, x: int, y: int, whole: int) -> ByteImage:
-    """A plane with its edge drawn on: x, y pixels before it, and `whole` in all."""
-    return np.pad(plane, ((y, whole - y), (x, whole - x)), mode="edge")
+def _bordered(plane: ByteImage, x: int, y: int, block: int) -> ByteImage:
+    """A plane with its edge drawn on: x, y pixels before it, and to a whole block behind it."""
+    h, w = plane.shape
+    behind = -(h + y) % block, -(w + x) % block
+    return np.pad(plane, ((y, behind[0]), (x, behind[1])), mode="edge")
 
 
 def _labelled(
