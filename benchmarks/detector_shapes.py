@@ -90,7 +90,7 @@ def try_rival(args: argparse.Namespace) -> dict:
         for group in optimiser.param_groups:
             share = took / args.limit_s
             group["lr"] = 1e-3 * min(share / 0.05, 0.01 + 0.5 * (1 + np.cos(np.pi * share)))
-        batch = varied(last_frames(store.batch(96, 96, chance), 1), on_device)
+        batch = varied(last_frames(store.take(store.draw(96, 96, chance), 96), 1), on_device)
         targets = []
         for kind, ball in zip(batch.kind.tolist(), batch.ball.tolist(), strict=True):
             if kind == BALL:

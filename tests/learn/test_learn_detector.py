@@ -80,7 +80,7 @@ def test_true_maps_cost_least_and_are_read_back(stride):
     examples = painted(6)
     batch = as_batch(examples)
     maps_of = perfect(batch, stride)
-    least, _ = loss_of(maps_of, batch, stride)
+    least = loss_of(maps_of, batch, stride)[0]
     for channel in range(7):
         worse = maps_of.clone()
         worse[:, channel] += 0.4 if channel else 6.0
@@ -98,7 +98,7 @@ def test_what_counts_neither_way_costs_nothing():
     batch = as_batch(replace(examples, kind=np.full(2, float(IGNORED))))
     out = torch.full((2, 7, H // 4, W // 4), 0.0)
     out[:, 0] = -9.0
-    quiet, _ = loss_of(out, batch, 4)
+    quiet = loss_of(out, batch, 4)[0]
     for i, (u, v, *_) in enumerate(batch.ball.tolist()):
         out[i, 0, int(v) // 4, int(u) // 4] = 9.0
     assert loss_of(out, batch, 4)[0] == pytest.approx(float(quiet), abs=1e-4)

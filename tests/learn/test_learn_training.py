@@ -192,15 +192,15 @@ def test_a_disk_that_is_full_is_a_sentence(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("error", [MemoryError(), RuntimeError("CUDA out of memory. Tried ...")])
 def test_less_memory_means_a_smaller_batch_that_is_said(monkeypatch, error):
-    sizes, real = [], ExampleStore.batch
+    sizes, real = [], ExampleStore.take
 
-    def batch(self, n, parts, generator):
+    def take(self, drawn, n):
         sizes.append(n)
         if n > 20:
             raise error
-        return real(self, n, parts, generator)
+        return real(self, drawn, n)
 
-    monkeypatch.setattr(ExampleStore, "batch", batch)
+    monkeypatch.setattr(ExampleStore, "take", take)
     net = new_net("one4", 2, CPU)
     store, held_out = lesson()
     said = []
@@ -209,14 +209,30 @@ def test_less_memory_means_a_smaller_batch_that_is_said(monkeypatch, error):
     assert points[-1].step == 8
     assert said == ["memory did not suffice for 32 crops a step; went on with 16"]
     assert sizes == [32] + 8 * [16]
-    monkeypatch.setattr(ExampleStore, "batch", lambda *args: (_ for _ in ()).throw(MemoryError()))
+    monkeypatch.setattr(ExampleStore, "take", lambda *args: (_ for _ in ()).throw(MemoryError()))
     with pytest.raises(BadInput, match="not enough memory"):
         list(loop.train(net, store, held_out, settings))
     monkeypatch.setattr(
-        ExampleStore, "batch", lambda *args: (_ for _ in ()).throw(RuntimeError("a fault"))
+        ExampleStore, "take", lambda *args: (_ for _ in ()).throw(RuntimeError("a fault"))
     )
     with pytest.raises(RuntimeError, match="a fault"):
         list(loop.train(net, store, held_out, settings))
+
+
+def test_what_was_hard_is_seen_more_often():
+    """By the share of the loss that each example had when it was last seen."""
+    store, _ = lesson()
+    on_cpu, on_device = (torch.Generator().manual_seed(k) for k in (1, 2))
+    drawn = [(0, torch.arange(12)), (1, torch.arange(12))]
+    loss = torch.ones(24)
+    loss[[3, 15]] = 50.0
+    store.found_hard(drawn, loss)
+    rows = torch.cat([r for _ in range(60) for _, r in store.draw(24, 2, on_cpu, 0.5, on_device)])
+    share = float((rows == 3).float().mean())
+    alike = torch.cat([r for _ in range(60) for _, r in store.draw(24, 2, on_cpu)])
+    assert 0.25 < share < 0.6
+    assert float((alike == 3).float().mean()) < 0.15
+    assert set(rows.tolist()) == set(range(12)), "no example is forgotten"
 
 
 def test_the_best_weights_win_and_patience_ends():

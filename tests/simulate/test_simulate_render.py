@@ -204,3 +204,16 @@ def test_a_turning_camera_keeps_the_table_where_it_projects(scene):
         views[0].camera(rig.size_px), table_corners()
     )
     assert np.abs(moved).max() > 2
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "first_last"),
+    [
+        (2.2, 5.9, (3, 5)), (-4.0, 1.5, (0, 1)), (7.5, 80.0, (8, 9)), (-9.0, -2.0, (0, -1)),
+        (-1e300, 1e300, (0, 9)), (1e300, 1e301, (0, -1)), (-np.inf, np.inf, (0, 9)),
+        (np.nan, np.nan, (0, -1)),
+    ],
+)  # fmt: skip
+def test_what_lies_beside_the_camera_is_drawn_nowhere_else(low, high, first_last):
+    """Of any size: a number that no integer holds once wrote beside the picture."""
+    assert raster._within(low, high, 10) == first_last

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from halfvolley.ball import kernels, maps
+from halfvolley.ball.changed import changes
 from halfvolley.ball.finder import BallFinder
 from halfvolley.ball.network import Detector
 from halfvolley.ball.settings import FinderSettings, RadiusMap
@@ -38,6 +39,7 @@ class NetworkSettings:
 
     search_every: int = 4  # frames of 60 a second: a lost ball is searched everywhere in each n-th
     least_peak: float = 0.04  # scores below are no candidates
+    least_change: float = 4.0  # of the mean of what a peak covers, in the frames seen [8-bit steps]
     worth_following: float = 0.15  # a peak is looked for again in the next frame
     sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
     rest_when_tracked: int = 2  # times less
@@ -247,8 +249,11 @@ class NetworkFinder(BallFinder):
         return self._crops(k, places)
 
     def _crops(self, k: int, places: FloatArray) -> FloatArray:
-        """Peaks of crops at full size."""
-        return self._pieces(k, places, _CROP, 1)
+        """Peaks of crops at full size, where the picture changes as a ball changes it."""
+        found = self._pieces(k, places, _CROP, 1)
+        ring, slots = self._ring, np.array(self._frames(k))
+        change = changes(ring.luma, ring.cb, ring.cr, slots, found)
+        return found[change >= self._network.least_change]
 
     def _moving_tiles(self, k: int) -> FloatArray:
         """(n, 2) centres of tiles in which something moves [px]."""

@@ -55,8 +55,9 @@ def heat_and_weight(batch: Batch, h: int, w: int, stride: int) -> tuple[Tensor, 
     return torch.where(is_ball, heat, torch.zeros_like(heat)), weight
 
 
-def loss_of(maps: Tensor, batch: Batch, stride: int) -> tuple[Tensor, Tensor]:
-    """Loss of a batch, and its parts: heat, place, streak, radius, each a mean over balls.
+def loss_of(maps: Tensor, batch: Batch, stride: int) -> tuple[Tensor, Tensor, Tensor]:
+    """Loss of a batch; its parts: heat, place, streak, radius, each a mean over balls; and (n,) of
+    heat alone, of each crop.
 
     Notes
     -----
@@ -73,7 +74,8 @@ def loss_of(maps: Tensor, batch: Batch, stride: int) -> tuple[Tensor, Tensor]:
     hit = -F.logsigmoid(logit) * (1.0 - p) ** 2
     miss = -F.logsigmoid(-logit) * p**2 * (1.0 - heat) ** 4
     n_balls = centre.sum().clamp(min=1)
-    of_heat = (torch.where(centre, hit, miss) * weight).sum() / n_balls
+    of_each = (torch.where(centre, hit, miss) * weight).sum(dim=(1, 2))
+    of_heat = of_each.sum() / n_balls
     u, v = cell_places(h, w, stride, maps.device)
     ball = torch.nan_to_num(batch.ball, nan=-1e4)
     du = (ball[:, 0, None, None] - u[None]) / stride
@@ -96,4 +98,4 @@ def loss_of(maps: Tensor, batch: Batch, stride: int) -> tuple[Tensor, Tensor]:
     of_radius = ((maps[:, 6] - want_r).abs() * near).sum() / n
     parts = torch.stack([of_heat, of_place, of_streak, of_radius])
     total = of_heat + 0.5 * of_place + 0.25 * of_streak + 0.5 * of_radius
-    return total, parts.detach()
+    return total, parts.detach(), of_each.detach()

@@ -9,6 +9,10 @@ from halfvolley.errors import BadInput
 from halfvolley.learn.augment import Batch
 from halfvolley.learn.made import Examples
 
+Drawn = list[tuple[int, Tensor]]
+"""Number of a part and rows of it, several times."""
+_LEAST_HARD, _MOST_HARD = 0.1, 8.0  # times the mean: all are seen again, none too often
+
 
 class ExampleStore:
     """All examples on the training device, as bytes.
@@ -26,6 +30,7 @@ class ExampleStore:
         self.kind: list[Tensor] = []
         self.ball: list[Tensor] = []
         self.others: list[Tensor] = []
+        self.hardness: list[Tensor] = []  # of each, as far as known: its share of the loss
         self._n = 0
 
     def __len__(self) -> int:
@@ -52,10 +57,14 @@ class ExampleStore:
         self.kind.append(torch.from_numpy(examples.kind).float().to(self.device))
         self.ball.append(torch.from_numpy(examples.ball).float().to(self.device))
         self.others.append(torch.from_numpy(examples.others_px).float().to(self.device))
+        self.hardness.append(torch.ones(len(examples), device=self.device))
         self._n += len(examples)
 
-    def batch(self, n: int, parts: int, generator: torch.Generator) -> Batch:
-        """A random batch; its crops come from a few of the parts that were added.
+    def draw(
+        self, n: int, parts: int, generator: torch.Generator, hard_share: float = 0.0,
+        on_device: torch.Generator | None = None,
+    ) -> Drawn:  # fmt: skip
+        """Which examples make a random batch; they come from a few of the parts that were added.
 
         Parameters
         ----------
@@ -65,21 +74,51 @@ class ExampleStore:
             From how many parts (halls), at most.
         generator : torch.Generator
             Source of chance, on the CPU.
+        hard_share : float
+            Of each part's crops, drawn by their hardness.
+        on_device : torch.Generator, optional
+            Source of chance for those, on the device of the store.
         """
         count = len(self.luma)
         chosen = torch.randint(count, (min(parts, n),), generator=generator).tolist()
         each = -(-n // len(chosen))
+        hard = round(hard_share * each)
         rows = []
         for part in chosen:
-            i = torch.randint(len(self.kind[part]), (each,), generator=generator)
-            rows.append((part, i.to(self.device)))
+            i = torch.randint(len(self.kind[part]), (each - hard,), generator=generator)
+            i = i.to(self.device)
+            if hard:
+                more = torch.multinomial(self.hardness[part], hard, True, generator=on_device)
+                i = torch.cat([more, i])
+            rows.append((part, i))
+        return rows
+
+    def take(self, drawn: Drawn, n: int) -> Batch:
+        """The first `n` of the drawn examples."""
         return Batch(
-            torch.cat([self.luma[p][i] for p, i in rows])[:n].float(),
-            torch.cat([self.chroma[p][i] for p, i in rows])[:n].float(),
-            torch.cat([self.kind[p][i] for p, i in rows])[:n],
-            torch.cat([self.ball[p][i] for p, i in rows])[:n],
-            torch.cat([self.others[p][i] for p, i in rows])[:n],
+            torch.cat([self.luma[p][i] for p, i in drawn])[:n].float(),
+            torch.cat([self.chroma[p][i] for p, i in drawn])[:n].float(),
+            torch.cat([self.kind[p][i] for p, i in drawn])[:n],
+            torch.cat([self.ball[p][i] for p, i in drawn])[:n],
+            torch.cat([self.others[p][i] for p, i in drawn])[:n],
         )
+
+    def found_hard(self, drawn: Drawn, loss: Tensor) -> None:
+        """Remember how hard drawn examples were.
+
+        Parameters
+        ----------
+        drawn : list of (int, tensor)
+            From `draw`.
+        loss : (n,) tensor
+            Of the first n of them.
+        """
+        share = (loss / loss.mean().clamp(min=1e-9)).clamp(_LEAST_HARD, _MOST_HARD)
+        first = 0
+        for part, rows in drawn:
+            mine = share[first : first + len(rows)]
+            self.hardness[part][rows[: len(mine)]] = mine
+            first += len(rows)
 
 
 def last_frames(batch: Batch, n: int, step: int = 1) -> Batch:

@@ -142,8 +142,9 @@ def _step(run: Run, store: ExampleStore, settings: TrainSettings) -> None:
     half, skip = torch.rand(2, generator=run.on_cpu).tolist()
     small = half < settings.half_share
     every = 2 if skip < settings.skip_share and store.frames >= 2 * n_frames - 1 else 1
-    batch = store.batch(run.batch * (2 if small else 1), _HALLS_A_BATCH, run.on_cpu)
-    batch = varied(last_frames(batch, n_frames, every), run.on_device)
+    n = run.batch * (2 if small else 1)
+    drawn = store.draw(n, _HALLS_A_BATCH, run.on_cpu, settings.hard_share, run.on_device)
+    batch = varied(last_frames(store.take(drawn, n), n_frames, every), run.on_device)
     if small:
         batch = halved(batch)
     net.train()
@@ -154,7 +155,9 @@ def _step(run: Run, store: ExampleStore, settings: TrainSettings) -> None:
     kind = store.device.type
     with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
         maps = net(batch.luma, batch.chroma)
-    loss, parts = loss_of(maps, batch, net.shape.stride)
+    loss, parts, of_each = loss_of(maps, batch, net.shape.stride)
+    if settings.hard_share:
+        store.found_hard(drawn, of_each)
     run.optimiser.zero_grad(set_to_none=True)
     loss.backward()
     torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields
 from multiprocessing import get_context
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from halfvolley.errors import BadInput
@@ -35,7 +36,11 @@ class MadeSettings:
     frames: int = 5  # neighbouring frames of a crop; shapes take the last ones
     side_px: int = 128
     spp: int = 4  # rays for a pixel on an edge of the hall
-    slow_share: float = 0.3  # halls with long streaks
+    slow_share: float = 0.4  # halls with long streaks
+    fast_share: float = 0.4  # flying balls that are the fastest of a few
+    film_rate_share: float = 0.35  # halls at 24-30 frames a second, beside the webcam views
+    grainy_share: float = 0.5  # halls with much noise
+    odd_ball_share: float = 0.06  # halls with a ball neither white nor orange
     seconds_per_hall: float = 8.0  # of play, from which moments are drawn
 
     def crops(self) -> CropSettings:
@@ -43,7 +48,10 @@ class MadeSettings:
         return CropSettings(
             size_px=(self.side_px, self.side_px), frames=self.frames, aim_frame=self.frames - 1,
             crops_per_scene=self.crops_per_hall, spp=self.spp,
-            slow_share=self.slow_share, seconds_per_scene=self.seconds_per_hall,
+            slow_share=self.slow_share, fast_share=self.fast_share,
+            film_rate_share=self.film_rate_share, grainy_share=self.grainy_share,
+            odd_ball_share=self.odd_ball_share,
+            seconds_per_scene=self.seconds_per_hall,
         )  # fmt: skip
 
 
@@ -157,6 +165,13 @@ def _make_every(settings: MadeSettings, folder: Path, first: int, step: int, sto
             save(make_hall(settings, number), path)
 
 
+def _work(settings: MadeSettings, folder: Path, first: int, step: int, stop_s: float) -> None:
+    """One of several processes."""
+    cv2.setNumThreads(1)  # as many work side by side as there are cores
+    os.nice(5)  # who learns meanwhile comes first
+    _make_every(settings, folder, first, step, stop_s)
+
+
 def make_halls(
     settings: MadeSettings, folder: Path, *, processes: int, limit_s: float = 1e9,
     tell: Callable[[str, float], None] = lambda text, share: None,
@@ -190,9 +205,7 @@ def make_halls(
         return list(made_files(settings, folder))
     context = get_context("spawn")
     workers = [
-        context.Process(
-            target=_make_every, args=(settings, folder, i, processes, stop_s), daemon=True
-        )
+        context.Process(target=_work, args=(settings, folder, i, processes, stop_s), daemon=True)
         for i in range(processes)
     ]
     for worker in workers:

@@ -30,6 +30,7 @@ class TrainSettings:
     weight_decay: float = 1e-2
     half_share: float = 0.4  # batches at half the size, as the whole frame is searched
     skip_share: float = 0.15  # batches that see every second frame: slower cameras
+    hard_share: float = 0.0  # crops that are drawn by how much they taught when last seen
     limit_s: float = 1e9  # the rate falls as time or steps run out, whichever is first
     patience: int = 0  # measurings without gain before it stops; 0: never
     measure_every: int = 1000  # steps

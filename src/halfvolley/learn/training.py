@@ -16,6 +16,7 @@ from pathlib import Path
 import torch
 
 from halfvolley.learn.example_store import ExampleStore
+from halfvolley.learn.export import export_onnx
 from halfvolley.learn.judge import calibration, measure
 from halfvolley.learn.loop import pick_device, train
 from halfvolley.learn.made import (
@@ -27,8 +28,8 @@ from halfvolley.learn.made import (
     make_halls,
 )
 from halfvolley.learn.run import TrainSettings, as_json
-from halfvolley.learn.shapes import SHAPES
-from halfvolley.learn.weights import load_weights, new_net, save_weights
+from halfvolley.learn.shapes import SHAPES, BallNet
+from halfvolley.learn.weights import load_weights, new_net, save_weights, weights_of
 
 
 class Feeder:
@@ -71,6 +72,17 @@ class Feeder:
                 time.sleep(0.5)
 
 
+def _is_detector(path: Path | None) -> bool:
+    return path is not None and path.suffix == ".onnx"
+
+
+def _beginning(shape: str, seed: int, path: Path | None) -> BallNet:
+    """The network before its first step: fresh, or with the weights of a file."""
+    if path is None:
+        return new_net(shape, seed, torch.device("cpu"))
+    return weights_of(path)[0] if _is_detector(path) else load_weights(path)
+
+
 def main() -> None:
     """Train on made halls: the detector that ships."""
     parser = argparse.ArgumentParser(prog="python -m halfvolley.learn.training")
@@ -83,7 +95,9 @@ def main() -> None:
     parser.add_argument("--limit-s", type=float, default=1e9, help="of training alone")
     parser.add_argument("--processes", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     parser.add_argument("--rate", type=float, default=TrainSettings().rate)
-    parser.add_argument("--go-on", type=Path, help="weights to begin from")
+    parser.add_argument("--batch", type=int, default=TrainSettings().batch)
+    parser.add_argument("--hard-share", type=float, default=0.5, help="crops drawn by their loss")
+    parser.add_argument("--go-on", type=Path, help="weights to begin from, or a detector's file")
     parser.add_argument("--start-with", type=int, default=0, help="halls to wait for; 0: all")
     parser.add_argument("--no-make", action="store_true", help="others make the halls")
     args = parser.parse_args()
@@ -101,19 +115,20 @@ def main() -> None:
     usual = sum(1 for n in range(made.halls) if n % 10)
     feeder.wait_for(min(args.start_with, usual) or usual)
     held_out = held_out_halls(made, args.made, 100, 40)
-    net = new_net(args.shape, args.seed, device)
-    if args.go_on is not None:
-        net = load_weights(args.go_on).to(device)
+    net = _beginning(args.shape, args.seed, args.go_on).to(device)
     settings = TrainSettings(
-        shape=args.shape, seed=args.seed, steps=args.steps, limit_s=args.limit_s, rate=args.rate
-    )
+        shape=args.shape, seed=args.seed, steps=args.steps, limit_s=args.limit_s, rate=args.rate,
+        batch=args.batch, hard_share=args.hard_share, frozen_norms=_is_detector(args.go_on),
+    )  # fmt: skip
     with (args.out / "curve.jsonl").open("w") as log:
-        for point in train(net, store, {"made": held_out}, settings, feed=feeder):
+        # few halls are there to measure on when it begins: the last weights, at which the rate has
+        # fallen to nothing, are taken rather than the best on those
+        for point in train(net, store, {"made": held_out}, settings, feed=feeder, choose=False):
             print(as_json(point), file=log, flush=True)
             print(as_json(point), len(store), flush=True)
             save_weights(net, args.out / "weights.npz")
     save_weights(net, args.out / "weights.npz")
-    held_out = held_out_halls(made, args.made, 10**9, 60)
+    held_out = held_out_halls(made, args.made, 60, 60)
     scale = calibration(net, held_out, device)
     result = {
         "made": asdict(made), "train": asdict(settings), "device": device.type,
@@ -123,6 +138,7 @@ def main() -> None:
             for name, half in (("whole", False), ("half", True))
         },
     }  # fmt: skip
+    result["sha"] = export_onnx(net, scale, args.out / "ball.onnx")
     (args.out / "result.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     print(json.dumps(result, indent=1))
 

@@ -7,7 +7,6 @@ small window: around the ball, or where something else is that could be taken fo
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from halfvolley.camera.projection import project
@@ -20,17 +19,25 @@ from halfvolley.simulate.path import FLIGHT, TOSS
 from halfvolley.simulate.rally import RallySettings, play_game
 from halfvolley.simulate.render import Picture, Renderer, Window
 from halfvolley.simulate.scene import (
+    CameraRig,
     Drift,
     Scene,
     net_tops,
+    odd_ball,
     random_scene,
     table_corners,
 )
 from halfvolley.simulate.scene import (
     View as ViewKind,
 )
-from halfvolley.simulate.variants import with_neighbour
+from halfvolley.simulate.variants import at_rate, with_neighbour
 from halfvolley.types import BoolArray, ByteImage, FloatArray
+from halfvolley.video.coding import CodingSettings, Planes, recoded
+
+_PAST = 16  # at most: pictures coded before those of a crop; grain is kept until it is coded anew
+_BLOCK = 16  # px: a coder's blocks
+_MOMENT_S = 0.004  # over which speed is taken
+_FASTEST_OF = 4  # moments
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,17 +48,21 @@ class CropSettings:
     frames: int = 3  # neighbouring frames of one crop
     aim_frame: int | None = None  # the one in which it looks at its aim; left out: the middle one
     frame_px: tuple[int, int] = (1280, 720)  # of the frames that crops are cut from
-    ball_share: float = 0.6  # crops that are aimed at the ball
+    ball_share: float = 0.5  # crops that are aimed at the ball
     flying_share: float = 0.75  # of those, moments chosen so that it flies; else any moment
+    fast_share: float = 0.0  # of the flying ones, the fastest of a few
     aim_spread: float = 0.42  # the ball lies within this share of the size around the middle
     crops_per_scene: int = 1000  # a hall takes seconds, so it is used for many crops
     seconds_per_scene: float = 16.0  # length of the game from which moments are drawn
     views: tuple[ViewKind, ...] = ("side", "corner", "high", "end", "webcam")
-    zoom: tuple[float, float] = (0.8, 1.9)  # of 1280 px wide views; up to 1080p and close tripods
+    zoom: tuple[float, float] = (0.7, 1.9)  # of 1280 px wide views; up to 1080p and close tripods
     slow_share: float = 0.0  # halls filmed with a shutter of 0.3-0.95 of the frame interval
+    film_rate_share: float = 0.0  # halls filmed at 24, 25 or 30 frames a second
+    grainy_share: float = 0.0  # halls filmed by a noisy, soft camera, some in poor light
+    odd_ball_share: float = 0.0  # halls with a ball of a colour that no rule knows
     neighbour_share: float = 0.15  # halls with a second table in play
-    coded_share: float = 0.6  # crops with marks of lossy coding
-    coding_quality: tuple[int, int] = (35, 92)  # of JPEG, even draw
+    coded_share: float = 0.85  # crops with marks of lossy coding
+    coding_crf: tuple[float, float] = (16.0, 34.0)  # of H.264, even draw
     with_empty: bool = False  # also the same window without people and ball, for background models
     spp: int = 8  # rays for a pixel on an edge
 
@@ -136,7 +147,11 @@ class _Source:
         """One crop."""
         s, rig = self.settings, self.scene.rig
         aimed = bool(rng.random() < s.ball_share)
-        start = self._moment(rng, aimed, bool(rng.random() < s.flying_share))
+        flying = bool(rng.random() < s.flying_share)
+        start = self._moment(rng, aimed, flying)
+        if aimed and flying and rng.random() < s.fast_share:
+            more = [start, *(self._moment(rng, aimed, flying) for _ in range(_FASTEST_OF - 1))]
+            start = max(more, key=self._speed)
         t = start + np.arange(s.frames) / rig.fps
         crowds = [
             see_figures(self.renderer.stages, rig, self.view, float(x), self.renderer.rim)
@@ -151,8 +166,7 @@ class _Source:
         ]
         planes = [(p.luma, p.cb, p.cr) for p in pictures]
         if rng.random() < s.coded_share:
-            quality = int(rng.integers(*s.coding_quality))
-            planes = [_coded(p, quality) for p in planes]
+            planes = _coded(planes, rng, s.coding_crf)
         empty = None
         if s.with_empty:
             still = self.renderer.empty(self.view, float(t[0]), window)
@@ -181,14 +195,14 @@ class _Source:
             uv = self._ball_uv(t)
             if uv is not None:
                 return "ball", uv
-        kind = str(rng.choice(["figure", "still", "anywhere"], p=[0.5, 0.25, 0.25]))
+        kind = str(rng.choice(["figure", "still", "anywhere"], p=[0.6, 0.15, 0.25]))
         if kind == "figure":
             seen = np.flatnonzero(crowd.counts[:, 0])
             if len(seen):
                 i = int(rng.choice(seen))
-                limb = crowd.limbs[i, 0, int(rng.integers(crowd.counts[i, 0])), :2]
-                if 0 <= limb[0] < w and 0 <= limb[1] < h:
-                    return "figure", limb.copy()
+                end = _end_of_limb(crowd.limbs[i, 0, : crowd.counts[i, 0]], rng)
+                if 0 <= end[0] < w and 0 <= end[1] < h:
+                    return "figure", end
         if kind == "still" and len(self._still):
             return "still", self._still[int(rng.integers(len(self._still)))]
         return "anywhere", np.array([rng.uniform(0, w), rng.uniform(0, h)])
@@ -202,6 +216,13 @@ class _Source:
         size = self.scene.rig.size_px
         uv = project(self.view.camera(size), game.paths[play].xyz_at(np.array([t])))[0]
         return uv if bool(np.all((uv >= 0) & (uv < size))) else None
+
+    def _speed(self, t: float) -> float:
+        """How fast the ball in play moves over the picture [px/s]; 0 where it is not seen."""
+        first, then = self._ball_uv(t), self._ball_uv(t + _MOMENT_S)
+        if first is None or then is None:
+            return 0.0
+        return float(np.hypot(*(then - first))) / _MOMENT_S
 
     def _window(self, rng: np.random.Generator, at: FloatArray, aim: str) -> Window:
         spread = self.settings.aim_spread
@@ -225,10 +246,35 @@ def _scene(rng: np.random.Generator, settings: CropSettings) -> Scene:
     )
     if rng.random() < 0.5:  # a closer look at one half
         rig = replace(rig, aim_m=(float(rng.uniform(-1.2, 1.2)), 0.0, 0.15))
-    if settings.slow_share and rng.random() < settings.slow_share:
-        rig = replace(rig, exposure_s=float(rng.uniform(0.3, 0.95)) / rig.fps)
+    if rng.random() < settings.grainy_share:
+        rig = _grainy(rig, rng)
     scene = replace(scene, rig=rig)
+    if rng.random() < settings.film_rate_share:
+        scene = at_rate(scene, float(rng.choice([24.0, 25.0, 30.0])))
+    if rng.random() < settings.slow_share:
+        exposure = float(rng.uniform(0.3, 0.95)) / scene.rig.fps
+        scene = replace(scene, rig=replace(scene.rig, exposure_s=exposure))
+    if rng.random() < settings.odd_ball_share:
+        scene = replace(scene, ball=odd_ball(rng))
     return with_neighbour(scene, rng) if rng.random() < settings.neighbour_share else scene
+
+
+def _grainy(rig: CameraRig, rng: np.random.Generator) -> CameraRig:
+    """The camera with a small sensor behind a cheap lens."""
+    return replace(
+        rig, read_noise=rig.read_noise * float(rng.uniform(1.0, 4.0)),
+        shot_noise=rig.shot_noise * float(rng.uniform(1.0, 4.0)),
+        blur_px=float(rng.uniform(0.5, 1.4)),
+        brightness=rig.brightness * float(rng.uniform(0.5, 1.0)),
+    )  # fmt: skip
+
+
+def _end_of_limb(limbs: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """(2,) u, v of an end of a projected limb: small ones, which look like a ball, more often."""
+    capsules = limbs[limbs[:, 18] == 0.0]
+    ends = np.concatenate([limbs[:, :3], capsules[:, 3:6]])
+    chance = 1.0 / np.maximum(ends[:, 2], 1.0)
+    return ends[int(rng.choice(len(ends), p=chance / chance.sum())), :2].copy()
 
 
 def _still_aims(scene: Scene, view: View) -> FloatArray:
@@ -245,18 +291,48 @@ def _still_aims(scene: Scene, view: View) -> FloatArray:
 
 
 def _coded(
-    planes: tuple[ByteImage, ByteImage, ByteImage], quality: int
-) -> tuple[ByteImage, ByteImage, ByteImage]:
-    """Planes after lossy coding and decoding."""
-    out = []
-    for plane in planes:
-        _, data = cv2.imencode(".jpg", plane, [cv2.IMWRITE_JPEG_QUALITY, quality])
-        out.append(np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)))
-    return out[0], out[1], out[2]
+    planes: list[Planes], rng: np.random.Generator, crf: tuple[float, float]
+) -> list[Planes]:
+    """Planes after coding and decoding, somewhere between two whole pictures of the coder.
+
+    Before the first comes what follows it, played to and fro, so that the coder has a past. The
+    coder's blocks lie anywhere in the crop.
+    """
+    last = max(len(planes) - 1, 1)
+    past = [
+        min(i % (2 * last), -i % (2 * last)) for i in range(int(rng.integers(0, _PAST + 1)), 0, -1)
+    ]
+    settings = CodingSettings(
+        float(rng.uniform(*crf)), int(rng.choice([0, 0, 1, 3])), int(rng.integers(2, 60)),
+        str(rng.choice(["superfast", "veryfast"])),
+    )  # fmt: skip
+    h, w = planes[0][0].shape
+    x, y = (2 * int(n) for n in rng.integers(0, _BLOCK // 2, 2))
+    wide = [
+        (_bordered(luma, x, y, _BLOCK), _bordered(cb, x // 2, y // 2, _BLOCK // 2),
+         _bordered(cr, x // 2, y // 2, _BLOCK // 2))
+        for luma, cb, cr in [*(planes[i] for i in past if i < len(planes)), *planes]
+    ]  # fmt: skip
+    coded = recoded(wide, settings)[-len(planes) :]
+    return [
+        (
+            a[y : y + h, x : x + w].copy(),
+            b[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2].copy(),
+            c[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2].copy(),
+        )
+        for a, b, c in coded
+    ]
+
+
+def _bordered(plane: ByteImage, x: int, y: int, block: int) -> ByteImage:
+    """A plane with its edge drawn on: x, y pixels before it, and to a whole block behind it."""
+    h, w = plane.shape
+    behind = -(h + y) % block, -(w + x) % block
+    return np.pad(plane, ((y, behind[0]), (x, behind[1])), mode="edge")
 
 
 def _labelled(
-    planes: list[tuple[ByteImage, ByteImage, ByteImage]],
+    planes: list[Planes],
     pictures: list[Picture],
     t_s: FloatArray,
     window: Window,

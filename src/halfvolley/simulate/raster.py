@@ -17,6 +17,18 @@ SHADES = 33  # places across a ball or limb for which light is worked out
 
 
 @njit(cache=True)
+def _within(low, high, n):
+    """First and last whole number from low to high, among 0 .. n - 1; a last below the first: none.
+
+    What lies beside the camera is seen at any number at all, which may not become whole before it
+    is known to be near.
+    """
+    if not (low < n and high > -1.0):
+        return 0, -1
+    return math.ceil(max(low, 0.0)), math.floor(min(high, n - 1.0))
+
+
+@njit(cache=True)
 def mix_rows(early, late, lens, R, t, height, out):
     """Limbs (m, 19) at the time of their own rows: early is row 0's, late the last row's."""
     for i in range(early.shape[0]):
@@ -200,8 +212,8 @@ def draw_limbs(
     for i in range(n):
         o = limbs[i]
         left, top, right, bottom = limb_box(o, rim)
-        i0, i1 = max(math.ceil(left) - x0, 0), min(math.floor(right) - x0, w - 1)
-        j0, j1 = max(math.ceil(top) - y0, 0), min(math.floor(bottom) - y0, h - 1)
+        i0, i1 = _within(left - x0, right - x0, w)
+        j0, j1 = _within(top - y0, bottom - y0, h)
         disc = o[18] != 0.0
         shade = 1.0
         flip = False
@@ -301,10 +313,10 @@ def darken(light, table, x0, y0, spots, lens, R, t):
         c = s * (d_xyz[1, 0] ** 2 + d_xyz[1, 1] ** 2) + 0.3
         det = a * c - b * b
         ru, rv = math.sqrt(a), math.sqrt(c)
-        left, right = max(math.ceil(u - ru), x0), min(math.floor(u + ru), x0 + w - 1)
-        top, bottom = max(math.ceil(v - rv), y0), min(math.floor(v + rv), y0 + h - 1)
-        for j in range(top, bottom + 1):
-            for i in range(left, right + 1):
+        i0, i1 = _within(u - ru - x0, u + ru - x0, w)
+        j0, j1 = _within(v - rv - y0, v + rv - y0, h)
+        for j in range(y0 + j0, y0 + j1 + 1):
+            for i in range(x0 + i0, x0 + i1 + 1):
                 dx, dy = i - u, j - v
                 q = (c * dx * dx - 2 * b * dx * dy + a * dy * dy) / det
                 if q >= 1.0:
@@ -469,8 +481,8 @@ def draw_ball(
         for m in range(1, limb_times.shape[0]):
             if abs(limb_times[m] - times[i]) < abs(limb_times[moment] - times[i]):
                 moment = m
-        i0, i1 = max(math.ceil(u - ru) - x0, 0), min(math.floor(u + ru) - x0, w - 1)
-        j0, j1 = max(math.ceil(v - rv) - y0, 0), min(math.floor(v + rv) - y0, h - 1)
+        i0, i1 = _within(u - ru - x0, u + ru - x0, w)
+        j0, j1 = _within(v - rv - y0, v + rv - y0, h)
         for j in range(j0, j1 + 1):
             # share of this row's exposure that falls into the slice
             open_t = start + readout * (j + y0) / height

@@ -297,6 +297,8 @@ _RUBBERS = ("#b0202a", "#c22440", "#1f4fa0", "#1e7a4a", "#8a3a9a")
 _LOUD = ("#f08a1c", "#e8e4dc", "#d83a2a", "#f0c030", "#2f6fb0", "#2f9a5a", "#101216", "#e07a90")
 _ORANGES = ("#f08a1c", "#f59a2e", "#e87410", "#f2a24a", "#ee7c22")
 _WHITES = ("#f2f2ee", "#ececea", "#f6f4ea")
+_ODD = ("#101214", "#2a2d30", "#1f5fbf", "#2f9a3a", "#d8d020", "#c8232f", "#e86ab0", "#7a7f84",
+        "#5b2f8a")  # fmt: skip
 _FIRST_NAMES = ("Ilva", "Tamrin", "Oskell", "Meriah", "Jorun", "Devika", "Noam", "Salvie", "Kesto",
                 "Birla", "Ansgar", "Ximene")  # fmt: skip
 _CLUBS = ("Marlstead Hall", "Quarry Lane", "Old Ropeworks", "Fennick Street", "Lower Weir",
@@ -337,6 +339,11 @@ def random_ball(rng: np.random.Generator, white: bool) -> BallLook:
     return BallLook(
         _pick(rng, shades, 0.05), "white" if white else "orange", float(rng.uniform(0.01, 0.06))
     )
+
+
+def odd_ball(rng: np.random.Generator) -> BallLook:
+    """A ball of a colour that the rules of the sport do not know: black, blue, green, grey."""
+    return BallLook(_pick(rng, _ODD, 0.2), "odd", float(rng.uniform(0.01, 0.06)))
 
 
 def random_physics(rng: np.random.Generator) -> BallPhysics:
