@@ -69,6 +69,7 @@ def test_pieces_show_the_frames_that_they_say(session, monkeypatch):
     glances = Glances()
     data, shown = glances.picture(session, entry, film, 20, 960)
     assert shown == 20, "without a copy, and no keyframe after it, the frame itself"
+    assert film.near(0, 320)[1] == 0
     calls = []
     real = proxy.make_piece
     monkeypatch.setattr(proxy, "make_piece", lambda *said: calls.append(said[2]) or real(*said))

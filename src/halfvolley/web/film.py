@@ -74,6 +74,7 @@ class Film:
         self._store = store
         self._lock = threading.Lock()
         self._near_lock = threading.Lock()
+        self._near_container: Any = None
         self._frames: Iterator[Frame] = iter(())
         self._container: Any = None  # the file that was looked into last, kept open
         self._open_path: Path | None = None
@@ -139,7 +140,12 @@ class Film:
         if self._store.get((*self._name, index, width_px)) is None:
             start_s = float(self.info.pts_s[index])
             with contextlib.suppress(FootageError, StopIteration), self._near_lock:
-                reader = FrameReader(self.recording.parts[0], start_s=start_s, keyframes_only=True)
+                part = self.recording.parts[0]
+                if self._near_container is None:  # one of its own: it decodes nothing between
+                    self._near_container = open_clip(part.path)
+                reader = FrameReader(
+                    part, start_s=start_s, keyframes_only=True, container=self._near_container
+                )
                 frame = next(iter(reader))
                 return encode_jpeg(to_rgb(frame, self.info), width_px), frame.index
         return self.jpeg(index, width_px), index

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from halfvolley.errors import HalfvolleyError
-from halfvolley.session.proxy import pieces_of, why_slow
+from halfvolley.session.proxy import Pieces, pieces_of, why_slow
 from halfvolley.session.recording import probe_recording
 from halfvolley.session.schema import ClipEntry, Session
 from halfvolley.web.film import Film, JpegStore
@@ -21,7 +21,7 @@ from halfvolley.web.work import make_small_copy
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
-OPEN_PIECES = 3
+OPEN_PIECES = 8
 KEPT_BYTES = 48 << 20
 
 
@@ -30,6 +30,7 @@ class Glances:
 
     def __init__(self) -> None:
         self._why: dict[tuple[Path, int], str] = {}  # by film and its time of change
+        self._pieces: dict[tuple[Path, str, int], Pieces] = {}
         self._jobs: dict[tuple[Path, str], Job] = {}
         self._store = JpegStore(KEPT_BYTES)
         self._lock = threading.Lock()
@@ -47,7 +48,7 @@ class Glances:
         """
         if not self.why(film):
             return film.jpeg(index, width_px), index
-        pieces = pieces_of(session, entry, film.info)
+        pieces = self._pieces_of(session, entry, film)
         found = pieces.find(index)
         if found is None:
             return film.near(index, width_px)
@@ -66,7 +67,7 @@ class Glances:
         why = self.why(film)
         if not why:
             return ""
-        pieces = pieces_of(session, entry, film.info)
+        pieces = self._pieces_of(session, entry, film)
         if not pieces.missing:
             return f"Quick jumps use a small copy, since {why}. Where you stop, the frame is exact."
         self._begin(bench, session, entry)
@@ -74,6 +75,13 @@ class Glances:
             f"A small copy for quick jumps is being made, since {why}. All can be used meanwhile; "
             "where you stop, the frame is exact."
         )
+
+    def _pieces_of(self, session: Session, entry: ClipEntry, film: Film) -> Pieces:
+        """As `pieces_of`, which looks through all times of a clip, once."""
+        name = (session.folder, entry.name, film.changed_ns)
+        if name not in self._pieces:
+            self._pieces[name] = pieces_of(session, entry, film.info)
+        return self._pieces[name]
 
     def _begin(self, bench: "Bench", session: Session, entry: ClipEntry) -> None:
         """Start it once; who stopped it does not want it again."""
