@@ -62,7 +62,7 @@ STAGES = (
         stages.camera, "finding the table",
     ),
     Stage(
-        "scan", 2, ("probe", "camera"),
+        "scan", 3, ("probe", "camera"),
         lambda s, c: {
             "masks_px": c.masks_px, "ball": detector_said(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",
