@@ -118,7 +118,7 @@ def hour(clip: Path, folder: Path) -> tuple[list[float], float]:
     from halfvolley.session.recording import probe_recording
     from halfvolley.web.film import Film, JpegStore
 
-    long = repeat(clip, folder / "hour.mp4", HOUR_S)
+    long = repeat([clip], folder / "hour.mp4", HOUR_S)
     film = Film(probe_recording((long,)), JpegStore())
     rng = random.Random(1)
     out = []
