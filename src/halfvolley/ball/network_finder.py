@@ -235,7 +235,8 @@ class NetworkFinder(BallFinder):
             found = self._and(k, found, self._small_things(k, lost))
         if np.any(met):
             return _best_first(found, self._scout(k)) if self._is_due(k) else found
-        if len(lost) and not len(self._sure_ones(found)):
+        was_sure = len(self._sure_ones(self._last)) or np.any(trails.length >= _TRAIL)
+        if len(lost) and was_sure and not len(self._sure_ones(found)):
             seen = self._pieces(k, lost[:1], self._window, self._shrink)
             found = self._and(k, found, _reaching(seen))
         n = self._every
