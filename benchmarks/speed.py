@@ -1,6 +1,7 @@
 """How fast is `measure` up to its tables, beside decoding alone, and how much memory does it take?
 
     python benchmarks/speed.py                       a made clip, repeated to a minute
+    python benchmarks/speed.py --rest                the same with rests of 70 % of the time
     python benchmarks/speed.py --clip CLIP --long --formats --write speed
 
 A short clip is repeated by copying its stream, so the timestamps run on and nothing is coded again.
@@ -21,6 +22,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import cycle
 from pathlib import Path
 
 import av
@@ -32,24 +34,31 @@ from plain import plain_bounces
 from halfvolley import load_clip, measure, new_session, probe
 from halfvolley.camera import project
 from halfvolley.session.pipeline import STAGES
+from halfvolley.simulate import ClipSettings, make_clip, random_scene
 
 SECONDS, LONG_S, SHORT_S, PIECE_S = 60.0, 1200.0, 10.0, 3.0
+REST_S, RESTS = 7.0, 3  # of a piece without play, and how many of them follow one with play
 ROUNDS = 3
 UHD = (3840, 2160)
+MADE = Wanted(1, 0)
 CORNERS_M = np.array([[-1, -1, 0], [-1, 1, 0], [1, 1, 0], [1, -1, 0]]) * [1.37, 0.7625, 0.0]
 
 
 # --- clips ---------------------------------------------------------------------------------------
-def repeat(clip: Path, out: Path, seconds: float) -> Path:
-    """The clip again and again, at least so long; packets are copied, stamps run on."""
-    info = probe(clip)
-    length_s = float(info.pts_s[-1] - info.pts_s[0]) + info.frame_interval_s
-    times = max(1, int(np.ceil(seconds / length_s - 1e-6)))
+def repeat(pieces: list[Path], out: Path, seconds: float) -> Path:
+    """The pieces again and again, at least so long; packets are copied, stamps run on.
+
+    Pieces must be coded alike, as those that one program made with the same settings are.
+    """
     with av.open(str(out), "w") as writer:
         streams = {}
         last: dict[int, int] = {}
-        for k in range(times):
-            with av.open(str(clip)) as reader:
+        start_s = 0.0
+        for piece in cycle(pieces):
+            if start_s >= seconds - 1e-6:
+                break
+            info = probe(piece)
+            with av.open(str(piece)) as reader:
                 for stream in (*reader.streams.video[:1], *reader.streams.audio[:1]):
                     if stream.index not in streams:
                         streams[stream.index] = writer.add_stream_from_template(stream)
@@ -57,15 +66,24 @@ def repeat(clip: Path, out: Path, seconds: float) -> Path:
                     if packet.dts is None:
                         continue
                     index = packet.stream.index
-                    shift = round(Fraction(k * length_s).limit_denominator(10**6)
-                                  / packet.time_base)  # fmt: skip
+                    shift = round(Fraction(start_s).limit_denominator(10**6) / packet.time_base)
                     packet.pts, packet.dts = packet.pts + shift, packet.dts + shift
                     if packet.dts <= last.get(index, packet.dts - 1):
                         continue  # sound that is longer than the picture
                     last[index] = packet.dts
                     packet.stream = streams[index]
                     writer.mux(packet)
+            start_s += float(info.pts_s[-1] - info.pts_s[0]) + info.frame_interval_s
     return out
+
+
+def resting(wanted: Wanted, folder: Path) -> Path:
+    """The same hall, camera and players between rallies: nobody plays."""
+    clip = folder / f"rest-{wanted.name}.mp4"
+    rng = np.random.default_rng([wanted.seed, wanted.number])
+    scene = random_scene(rng, wanted.view, size_px=wanted.picture)
+    make_clip(clip, scene, rng, REST_S, ClipSettings(play=None))
+    return clip
 
 
 def recode(
@@ -184,12 +202,12 @@ def spread(values: list[float], shown: str = "{:.1f}") -> str:
     return text
 
 
-def rows_of(name: str, r: Rates) -> list[list[str]]:
+def rows_of(name: str, r: Rates, target: float = 0.4) -> list[list[str]]:
     """Lines of the table for one clip."""
     return [
         [f"{name}: decoding alone, frames/s", spread([r.frames / s for s in r.decode_s], "{:.0f}")],
         [f"{name}: measure, frames/s", spread([r.frames / m.took_s for m in r.runs], "{:.0f}")],
-        [f"{name}: share (target >= 0.4)", spread(r.share, "{:.2f}")],
+        [f"{name}: share (target >= {target})", spread(r.share, "{:.2f}")],
         [
             f"{name}: times as fast as the clip plays (target > 1)",
             spread([r.seconds / m.took_s for m in r.runs], "{:.2f}"),
@@ -226,11 +244,20 @@ def format_rows(piece: Path, folder: Path, warm_rounds: int) -> list[list[str]]:
     for name, (size_px, codec, pixels) in cases.items():
         stem = name.replace(" ", "-").replace(".", "")
         short = recode(piece, folder / f"{stem}-piece.mp4", PIECE_S, size_px, codec, pixels)
-        clip = repeat(short, folder / f"{stem}.mp4", SHORT_S)
+        clip = repeat([short], folder / f"{stem}.mp4", SHORT_S)
         rows += rows_of(name, in_turns(clip, folder, warm_rounds))
         _, peak = in_fresh_process(clip, folder / f"memory-{stem}")
         rows.append([f"{name}: peak memory, MB", f"{peak:.0f}"])
     return rows
+
+
+def rest_rows(piece: Path, folder: Path, said: argparse.Namespace) -> list[list[str]]:
+    """Play with rests between, as in ordinary footage."""
+    rest = resting(MADE, folder)
+    clip = repeat([piece, *[rest] * RESTS], folder / "rests.mp4", said.seconds)
+    share = RESTS * REST_S / (RESTS * REST_S + MADE.seconds)
+    name = f"{100 * share:.0f} % rest, {said.seconds:.0f} s"
+    return rows_of(name, in_turns(clip, folder, said.rounds), target=0.35)
 
 
 def benchmark(piece: Path, folder: Path, said: argparse.Namespace) -> str:
@@ -239,7 +266,7 @@ def benchmark(piece: Path, folder: Path, said: argparse.Namespace) -> str:
     measured(brief, folder / "compile")  # everything is compiled and kept on disk from here on
     warm_s = measured(brief, folder / "warm").took_s
     fresh_s, _ = in_fresh_process(brief, folder / "fresh")
-    clip = repeat(piece, folder / "minute.mp4", said.seconds)
+    clip = repeat([piece], folder / "minute.mp4", said.seconds)
     info = probe(clip)
     name = f"{info.size_px[1]}p{1 / info.frame_interval_s:.0f}, {said.seconds:.0f} s"
     r = in_turns(clip, folder, said.rounds)
@@ -247,13 +274,15 @@ def benchmark(piece: Path, folder: Path, said: argparse.Namespace) -> str:
     rows.append(["start-up of a process, s, not in the above", f"{fresh_s - warm_s:.1f}"])
     rival = rival_s(clip, folder / f"session-{clip.stem}-0")
     rows.append(["plain method, frames/s", f"{r.frames / rival:.0f}"])
-    short = repeat(piece, folder / "short.mp4", SHORT_S)
+    short = repeat([piece], folder / "short.mp4", SHORT_S)
     _, peak_short = in_fresh_process(short, folder / "memory-short")
     length = LONG_S if said.long else said.seconds
-    long = repeat(piece, folder / "long.mp4", length) if said.long else clip
+    long = repeat([piece], folder / "long.mp4", length) if said.long else clip
     _, peak_long = in_fresh_process(long, folder / "memory-long")
     rows.append([f"peak memory, {SHORT_S:.0f} s, MB (target < 1500)", f"{peak_short:.0f}"])
     rows.append([f"peak memory, {length / 60:.0f} min, MB (within 15 %)", f"{peak_long:.0f}"])
+    if said.rest:
+        rows += rest_rows(piece, folder, said)
     if said.formats:
         rows += format_rows(piece, folder, 1)
     return table(["", "median (range)"], rows)
@@ -275,16 +304,19 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=SECONDS, help="length after repetition")
     parser.add_argument("--rounds", type=int, default=ROUNDS)
     parser.add_argument("--long", action="store_true", help="memory also of 20 minutes")
+    parser.add_argument("--rest", action="store_true", help="also with rests; not with --clip")
     parser.add_argument("--formats", action="store_true", help="also 4K and 10 bits")
     parser.add_argument("--keep", type=Path, help="where the clips are made")
     parser.add_argument("--write", metavar="PART", help="put the table into docs/benchmarks.md")
     parser.add_argument("--child", type=Path, nargs=2, help=argparse.SUPPRESS)
     said = parser.parse_args()
+    if said.rest and said.clip:
+        parser.error("--rest makes its own clips; leave out --clip")
     if said.child:
         child(*said.child)
         return
     with kept_in(said.keep) as folder:
-        piece = said.clip or make(Wanted(1, 0), folder)
+        piece = said.clip or make(MADE, folder)
         text = stamped(benchmark(piece, folder, said), command((said.clip,)))
     print("\n" + text)
     if said.write:

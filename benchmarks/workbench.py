@@ -122,7 +122,7 @@ def hour(clip: Path, folder: Path) -> Iterator[tuple[str, list[float]]]:
     from halfvolley.web.film import Film, JpegStore
     from halfvolley.web.glances import Glances
 
-    session = new_session(folder / "hour", [repeat(clip, folder / "hour.mp4", HOUR_S)])
+    session = new_session(folder / "hour", [repeat([clip], folder / "hour.mp4", HOUR_S)])
     entry = session.clips[0]
     recording = probe_recording(entry.files)
     film, glances = Film(recording, JpegStore()), Glances()

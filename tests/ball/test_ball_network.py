@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.ndimage import maximum_filter
 
 from halfvolley.ball import maps
 from halfvolley.ball.network import SHIPPED, load_detector
@@ -98,6 +99,84 @@ def test_nothing_is_found_under_a_mask(detector):
     whole = np.array([[-1.0, -1.0], [W, -1.0], [W, H], [-1.0, H]])
     found = found_in(film(n, np.random.default_rng(1)), detector, n, masks=[whole])
     assert not np.any(found.score > 0.0)
+
+
+def counted(detector):
+    """The detector, and a list that grows by the pixels that each call shows it."""
+    seen = []
+
+    def maps_of(luma, chroma):
+        seen.append(luma.shape[0] * luma.shape[2] * luma.shape[3])
+        return detector.maps(luma, chroma)
+
+    counting = SimpleNamespace(frames=detector.frames, stride=detector.stride, maps=maps_of)
+    return counting, seen
+
+
+def test_where_nothing_moves_the_network_is_not_run(detector):
+    n = 40
+    still = next(film(1, np.random.default_rng(4)))
+    counting, seen = counted(detector)
+    frames = (Frame(k, k / FPS, still.luma, still.cb, still.cr) for k in range(n))
+    found_in(frames, counting, n)
+    assert not seen
+
+
+def test_a_followed_ball_is_shown_in_few_small_crops(detector):
+    n = 36
+    counting, seen = counted(detector)
+    finder = NetworkFinder(info(n), counting)
+    spent = []
+    for frame in film(n, np.random.default_rng(1)):
+        before = len(seen)
+        finder.feed(frame)
+        spent.append(sum(seen[before:]))
+    later = np.array(spent[20:])  # its trail is long enough; the picture has 60 000 pixels
+    assert np.mean(later == 0) > 0.4
+    assert np.median(later) <= 64**2
+
+
+def test_a_second_ball_is_seen_while_another_is_followed(detector):
+    n = 40
+    first = list(film(n, np.random.default_rng(1)))
+    empty = list(film(n, np.random.default_rng(1), ball=False))
+    start = 12
+    frames = []
+    for k in range(n):
+        # the second is the first one some frames later, as in a mirror, before the same noise
+        luma = first[k].luma.astype(int)
+        if k >= start:
+            luma += (first[k - start].luma.astype(int) - empty[k - start].luma)[:, ::-1]
+        luma = luma.clip(16, 235).astype(np.uint8)
+        frames.append(Frame(k, k / FPS, luma, first[k].cb, first[k].cr))
+    found = found_in(frames, detector, n)
+    late = []
+    for k in range(start, n - 2):
+        u, v = place(k - start)
+        at = np.array([W - 1 - u, v])
+        mine = np.flatnonzero((found.frame == k) & (found.score > 0.5))
+        if not np.any(np.hypot(*(found.uv_px[mine] - at).T) < 3.0):
+            late.append(k)
+    assert len(late) < 8, late  # other balls are looked for in every eighth frame
+
+
+def test_peaks_are_the_maxima_that_scipy_finds():
+    rng = np.random.default_rng(5)
+    out = rng.normal(0, 2, (7, 21, 34)).astype(np.float32)
+    out[6] = -2.5  # small things, so that hardly any lies on another
+    found = maps.peaks(out, 4, 0.6, most=1000)
+    top = maximum_filter(out[0], 3, mode="constant", cval=-np.inf) == out[0]
+    rows, columns = np.nonzero(top & (out[0] > np.log(0.6 / 0.4)))
+    u = (columns + 0.5 + out[1, rows, columns]) * 4 - 0.5
+    v = (rows + 0.5 + out[2, rows, columns]) * 4 - 0.5
+    want = np.column_stack([u, v])
+    gap = np.hypot(*(found[:, None, :2] - want[None]).transpose(2, 0, 1))
+    assert len(found) > 30 and gap.min(axis=1).max() < 1e-3
+    lost = np.flatnonzero(gap.min(axis=0) > 1e-3)
+    assert all(gap[:, i].min() < 3.0 for i in lost), "left out are only those next to a better one"
+    assert np.all(np.diff(found[:, maps.SCORE]) <= 0)
+    few = maps.peaks(out, 4, 0.6, most=5)
+    assert np.array_equal(few, found[: len(few)])
 
 
 def test_two_sizes_and_a_batch_go_in(detector):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from halfvolley.ball.kernels import usual_radius
 from halfvolley.ball.look import ColourModel, Learned, SizeModel, _Belief
 from halfvolley.ball.scoring import lawful, likeness
 from halfvolley.ball.trail import (
@@ -118,9 +119,11 @@ def test_the_size_model_is_a_plane_over_the_picture():
         radius = np.exp(1.2 + 0.002 * uv[:, 1] + rng.normal(0, 0.05, 12))
         radius[0] *= 3.0  # a shoe
         model.add(uv, radius, np.ones(12))
-    usual, spread = model.usual(np.array([[200.0, 20.0], [200.0, 220.0]]))
-    assert usual == pytest.approx(np.exp(1.2 + 0.002 * np.array([20.0, 220.0])), rel=0.08)
-    assert 0.15 < spread < 0.35
+    for v in (20.0, 220.0):
+        assert usual_radius(200.0, v, model.model) == pytest.approx(
+            np.exp(1.2 + 0.002 * v), rel=0.08
+        )
+    assert 0.15 < model.model[3] < 0.35
 
 
 def test_a_number_of_the_clip_is_learned_beyond_its_belief():

@@ -18,7 +18,7 @@ from halfvolley.video import VideoWriter, WriterSettings
 SIZE, FRAMES, RATE = (320, 180), 45, 60
 
 
-def write(path, sound_s=None):
+def write(path, sound_s=None, shift=0):
     """Moving noise; with sound that lasts longer than the picture."""
     rng = np.random.default_rng(0)
     wall = cv2.GaussianBlur(rng.integers(0, 256, (180, 420), dtype=np.uint8), (0, 0), 2)
@@ -28,14 +28,16 @@ def write(path, sound_s=None):
         if sound_s:
             out.write_sound(rng.normal(0, 0.1, int(48_000 * sound_s)).astype(np.float32))
         for k in range(FRAMES):
-            out.write_planes(np.ascontiguousarray(wall[:, k : k + 320]), grey, grey, k / RATE)
+            out.write_planes(
+                np.ascontiguousarray(wall[:, k + shift : k + shift + 320]), grey, grey, k / RATE
+            )
     return path
 
 
 @pytest.mark.parametrize("sound_s", [None, 0.9])
 def test_a_repeated_clip_runs_on(tmp_path, sound_s):
     clip = write(tmp_path / "one.mp4", sound_s)
-    long = speed.repeat(clip, tmp_path / "long.mp4", 2.0)
+    long = speed.repeat([clip], tmp_path / "long.mp4", 2.0)
     info = probe(long)
     assert len(info.pts_s) == 3 * FRAMES, "three times 0.75 s are 2 s or more"
     assert np.diff(info.pts_s) == pytest.approx(np.full(3 * FRAMES - 1, 1 / RATE), abs=2e-5)
@@ -44,6 +46,15 @@ def test_a_repeated_clip_runs_on(tmp_path, sound_s):
     first, again = pictures(long, 3), pictures(long, FRAMES + 3)
     assert np.array_equal(first, again) and not np.array_equal(first, pictures(long, 4))
     assert info.has_audio == (sound_s is not None)
+
+
+def test_pieces_follow_each_other_in_turn(tmp_path):
+    one, other = write(tmp_path / "one.mp4"), write(tmp_path / "other.mp4", shift=50)
+    long = speed.repeat([one, other, other], tmp_path / "long.mp4", 3.0)
+    assert np.diff(probe(long).pts_s) == pytest.approx(np.full(4 * FRAMES - 1, 1 / RATE), abs=2e-5)
+    seen = [pictures(long, k * FRAMES + 3) for k in range(4)]
+    assert np.array_equal(seen[0], seen[3]) and np.array_equal(seen[1], seen[2])
+    assert np.array_equal(seen[1], pictures(other, 3)) and not np.array_equal(seen[0], seen[1])
 
 
 def pictures(path, index):
@@ -117,7 +128,7 @@ def test_a_whole_run_on_a_small_made_clip(tmp_path, monkeypatch):
 
     monkeypatch.setattr(speed, "in_fresh_process", once)  # each costs seconds
     clip = make(Wanted(3, 0, seconds=1.0, size_px=(768, 432)), tmp_path)
-    said = SimpleNamespace(seconds=2.0, rounds=1, long=False, formats=False)
+    said = SimpleNamespace(seconds=2.0, rounds=1, long=False, rest=False, formats=False)
     text = speed.benchmark(clip, tmp_path, said)
     rows = dict(line.strip("| ").split(" | ") for line in text.splitlines()[2:])
     assert 0 < float(rows["432p60, 2 s: share (target >= 0.4)"]) < 5

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from halfvolley.ball import disc, kernels, scoring, swept
+from halfvolley.ball import disc, expected, kernels, scoring, swept
 from halfvolley.ball.look import Look
-from halfvolley.ball.ring import FrameRing, same_rows
+from halfvolley.ball.ring import FrameRing, Planes, same_rows
 from halfvolley.ball.settings import FinderSettings, RadiusMap
 from halfvolley.ball.trail import (
     CELL_PX,
     Blinkers,
+    Points,
     expect,
     follow,
     link,
@@ -39,7 +40,6 @@ _STILL_SURE = 0.6  # share of its last score that its next image must reach
 _ALONE_FRAMES = 9  # so long, then the whole picture is searched
 _WHOLE_FRAMES = 3  # so often in a row: another ball makes a trail of three spots
 _RIVAL = 0.1  # surety from which such a trail may be another ball
-_TRAIL_RADIUS_SD = 0.08  # share by which a radius differs from the mean along its trail
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +68,8 @@ class BallFinder:
         Frames that a thread may `load` ahead of the one that is searched.
     """
 
+    _source = 0  # of its detections
+
     def __init__(
         self,
         info: ClipInfo,
@@ -90,9 +92,8 @@ class BallFinder:
             black=0.0 if info.full_range else 16.0, waiting=waiting + 1,
         )  # fmt: skip
         rows, columns = self._ring.small_shape
-        padded = -(-columns // 8) * 8
         self._allowed = self._allowed_places(masks, rows, columns)
-        self._change = np.zeros((rows, padded), np.uint8)
+        self._change: dict[tuple[int, int], ByteImage] = {}  # room for it, by shape
         self._runs = np.zeros((3, _MAX_RUNS), np.int32)
         self._higher = np.zeros((3, _MAX_RUNS), np.int32)
         self._work = np.zeros((2, _MAX_RUNS), np.int32)
@@ -118,7 +119,6 @@ class BallFinder:
             self._r_max = np.ascontiguousarray(expected_radius.r_max_px, np.float64)
         self._count = 0
         self._judged = 0
-        self._slot = 0  # of the frame being judged
         self._stamps: dict[int, tuple[int, float]] = {}
 
     def _allowed_places(self, masks: Iterable[FloatArray], rows: int, columns: int) -> ByteImage:
@@ -157,7 +157,7 @@ class BallFinder:
         """The second half of `feed`."""
         self._ring.place(self._count, loaded.slot)
         self._distance.pop(loaded.slot, None)
-        if self._ring.background_is_new:
+        if self._ring.background_is_due:
             self._distance.pop(-1, None)
         self._stamps[self._count] = (loaded.index, loaded.t_s)
         self._count += 1
@@ -178,14 +178,13 @@ class BallFinder:
         index, t_s = self._stamps.pop(k)
         slot = self._ring.slot(k)
         assert slot is not None
-        self._slot = slot
         fit, score, n_fine = self._find(slot, k)
         kept = scoring.best_rows(
             fit, score, self._settings.min_score, _WORTH_A_REPORT, self._settings.max_candidates
         )
         fit, score = fit[kept], score[kept]
         self._learn(fit, score, kept < n_fine)
-        return _as_detections(index, t_s, fit, score)
+        return _as_detections(index, t_s, fit, score, self._source)
 
     @property
     def _known(self) -> bool:
@@ -194,8 +193,7 @@ class BallFinder:
 
     def _find(self, slot: int, k: int) -> tuple[FloatArray, FloatArray, int]:
         """Fits and scores: along the trails only while one is surely a ball, else everywhere."""
-        lonely = self._alone < _ALONE_FRAMES and not self._sees_another()
-        if self._sure >= 0 and self._whole >= _WHOLE_FRAMES and lonely:
+        if self._sure >= 0 and self._may_follow(k):
             fit = self._follow(slot, k)
             score = self._score(fit)
             if len(fit) and score[0] > _STILL_SURE * self._middle.score[self._sure]:
@@ -207,9 +205,10 @@ class BallFinder:
         fit, n_fine = self._measure(slot, k, self._look_for_spots(k, slot))
         return fit, self._score(fit), n_fine
 
-    def _sees_another(self) -> bool:
-        """Whether the frame before shows another ball, which must not be lost meanwhile."""
-        return False
+    def _may_follow(self, k: int) -> bool:
+        """Whether frame k need not be searched for other balls than the one that is followed."""
+        del k
+        return self._whole >= _WHOLE_FRAMES and self._alone < _ALONE_FRAMES
 
     def _follow(self, slot: int, k: int) -> FloatArray:
         """(1, RESULT_COLUMNS) fit where the ball should be, from its last one; (0, ...) if none."""
@@ -232,43 +231,61 @@ class BallFinder:
             before = ring.slot(k - near) if near else None
             after = ring.slot(k + near) if near else None
             if near != 3 or not known:
-                self._changed(slot, before, after)
+                change = self._changed(slot, before, after)
                 # the ball's change can be stronger than that of what it touches: part by height
-                count = self._add_spots((1.0, 4.0) if known else (1.0, 2.0, 4.0), count)
+                factors = (1.0, 4.0) if known else (1.0, 2.0, 4.0)
+                count = self._add_spots(change, ring.small(slot), ring.background, factors, count)
             if known:
-                self._came_nearer(slot, before, after)
-                count = self._add_spots((1.0, 2.5), count)
+                change = self._came_nearer(slot, before, after)
+                count = self._add_spots(
+                    change, ring.small(slot), ring.background, (1.0, 2.5), count
+                )  # fmt: skip
         share = _WORTH_A_LOOK if known else 0.0
         most = self._settings.known_looks if known else self._settings.max_looks
         n = kernels.distinct_spots(self._spots, count, most, share, self._kept)
         return self._kept[:n]
 
-    def _changed(self, slot: int, before: int | None, after: int | None) -> None:
+    def _changed(self, slot: int, before: int | None, after: int | None) -> ByteImage:
         """Change against two frames, or against the slow background where a frame is None."""
         ring = self._ring
-        rows, columns = ring.small_shape
-        sides = []
-        for other in (before, after):
-            if other is None:
-                assert ring.background is not None
-                planes = ring.background
-                gain = ring.gain[slot] / ring.background_gain
-            else:
-                planes = (ring.small_luma[other], ring.small_cb[other], ring.small_cr[other])
-                gain = ring.gain[slot] / ring.gain[other]
-            sides.append((*planes, same_rows(gain, rows, ring.level)))
-        kernels.change_between(
-            ring.small_luma[slot], ring.small_cb[slot], ring.small_cr[slot], *sides[0], *sides[1],
-            ring.black, self._settings.min_change, self._allowed, self._change[:, :columns],
-        )  # fmt: skip
+        planes = [ring.background if s is None else ring.small(s) for s in (slot, before, after)]
+        return self._change_between((slot, before, after), planes, self._allowed, slice(None))
 
-    def _came_nearer(self, slot: int, before: int | None, after: int | None) -> None:
+    def _change_between(
+        self, slots: tuple[int, int | None, int | None], planes: list[Planes], allowed: ByteImage,
+        rows: slice,
+    ) -> ByteImage:  # fmt: skip
+        """Change of a frame against two others at 1/`level` of the size.
+
+        `planes` and `allowed` are of the small pictures or of a part with these `rows`. Columns are
+        added to a multiple of 8 and stay zero.
+        """
+        ring = self._ring
+        gain, *others = (ring.background_gain if s is None else ring.gain[s] for s in slots)
+        by_row = [same_rows(gain / o, ring.small_shape[0], ring.level)[rows] for o in others]
+        out = self._room_for_change(*allowed.shape)
+        kernels.change_between(
+            *planes[0], *planes[1], by_row[0], *planes[2], by_row[1], ring.black,
+            self._settings.min_change, allowed, out[:, : allowed.shape[1]],
+        )  # fmt: skip
+        return out
+
+    def _room_for_change(self, rows: int, columns: int) -> ByteImage:
+        shape = (rows, -(-columns // 8) * 8)
+        if shape not in self._change:
+            self._change[shape] = np.zeros(shape, np.uint8)
+        return self._change[shape]
+
+    def _came_nearer(self, slot: int, before: int | None, after: int | None) -> ByteImage:
         """Where the colour came nearer to the ball's than in both other pictures."""
+        rows, columns = self._ring.small_shape
+        out = self._room_for_change(rows, columns)
         kernels.nearer_than_both(
             self._colour_distance(slot), self._colour_distance(before),
             self._colour_distance(after), int(self._settings.min_change), self._allowed,
-            self._change[:, : self._ring.small_shape[1]],
+            out[:, :columns],
         )  # fmt: skip
+        return out
 
     def _colour_distance(self, slot: int | None) -> ByteImage:
         """Distance to the ball's colour, of a kept frame or of the slow background."""
@@ -278,41 +295,41 @@ class BallFinder:
         if known is not None:
             return known
         if slot is None:
-            assert ring.background is not None
             planes, gain = ring.background, ring.background_gain
         else:
-            planes = (ring.small_luma[slot], ring.small_cb[slot], ring.small_cr[slot])
-            gain = ring.gain[slot]
+            planes, gain = ring.small(slot), ring.gain[slot]
         out = np.empty(ring.small_shape, np.uint8)
         rows = same_rows(gain, ring.small_shape[0], ring.level)
         kernels.colour_distance(*planes, rows, ring.black, self._look.colour.mean, out)
         self._distance[key] = out
         return out
 
-    def _add_spots(self, factors: tuple[float, ...], count: int) -> int:
-        """Blobs of the change picture at several heights, added to the spots."""
-        ring = self._ring
-        assert ring.background is not None
-        floor = max(self._settings.min_change, 1.5 * kernels.typical_change(self._change, 0.75))
-        longest = (1.2 * self._max_streak + 4.0 * self._max_radius) / ring.level
-        n_low = kernels.find_runs(self._change, int(floor), self._runs)
+    def _add_spots(
+        self, change: ByteImage, seen: Planes, behind: Planes, factors: tuple[float, ...],
+        count: int, corner: tuple[int, int] = (0, 0),
+    ) -> int:  # fmt: skip
+        """Blobs of a change picture at several heights, added to the spots.
+
+        `seen` is the small picture or a part of it from `corner` (row, column) on, `behind` the
+        same without the blobs.
+        """
+        level = self._ring.level
+        floor = max(self._settings.min_change, 1.5 * kernels.typical_change(change, 0.75))
+        longest = (1.2 * self._max_streak + 4.0 * self._max_radius) / level
+        n_low = kernels.find_runs(change, int(floor), self._runs)
         for factor in factors:
             if floor * factor > 160:
                 break
             runs, n_runs = self._runs, n_low
             if factor > 1.0:
                 runs = self._higher
-                n_runs = kernels.higher_runs(
-                    self._change, int(floor * factor), self._runs, n_low, runs
-                )
+                n_runs = kernels.higher_runs(change, int(floor * factor), self._runs, n_low, runs)
             n = kernels.find_blobs(
-                self._change, runs, n_runs, longest, ring.small_luma[self._slot],
-                ring.small_cb[self._slot], ring.small_cr[self._slot], *ring.background, self._work,
-                self._table,
+                change, runs, n_runs, longest, *seen, *behind, self._work, self._table
             )  # fmt: skip
             count = kernels.pick_spots(
-                self._table, n, self._change, ring.level, self._cell, self._r_min, self._r_max,
-                self._max_streak, ring.black, self._look.colour.mean, self._look.colour.trust,
+                self._table, n, change, corner, level, self._cell, self._r_min, self._r_max,
+                self._max_streak, self._ring.black, self._look.colour.mean, self._look.colour.trust,
                 self._look.size.model, self._spots, count,
             )  # fmt: skip
         return count
@@ -342,58 +359,32 @@ class BallFinder:
         self, slot: int, others: IntArray, starts: FloatArray, priors: FloatArray, *, coarse: bool
     ) -> FloatArray:
         ring = self._ring
-        out = np.zeros((len(starts), disc.RESULT_COLUMNS))
-        tops = np.full(len(starts), self._max_radius)
-        if self._radius_map is not None and len(starts):
-            tops = np.fmin(self._radius_map.at(starts[:, :2])[:, 1], self._max_radius)
+        out = np.empty((len(starts), disc.RESULT_COLUMNS))
         n = disc.fit_many(
             ring.luma, ring.cb, ring.cr, ring.gain, ring.black, slot, others, starts, priors,
-            self._look.shade, tops, self._max_streak, coarse, out,
+            self._look.shade, self._largest(starts), self._max_streak, coarse, out,
         )  # fmt: skip
         return out[:n]
 
+    def _largest(self, starts: FloatArray) -> FloatArray:
+        """(n,) largest radius at the places where fits begin [px]."""
+        return expected.largest(starts, self._cell, self._r_max, self._max_radius)
+
     def _priors(self, starts: FloatArray) -> FloatArray:
         """(n, 2, PARAMETERS) value and sd of each parameter, before a fit."""
-        r = starts[:, swept.R]
-        prior = np.zeros((len(starts), 2, swept.PARAMETERS))
-        prior[:, 0, :5] = starts[:, :5]
-        prior[:, 1, :2] = 2.0 * r[:, None]
-        prior[:, 1, swept.R] = 0.2 * r + 0.5
-        length = np.hypot(starts[:, swept.STREAK_X], starts[:, swept.STREAK_Y])
-        prior[:, 1, 3:5] = (0.8 * r + 0.4 * length)[:, None]
-        # an unknown colour is left free; a known one may lie in the shade
-        known = self._known
-        luma, cb, cr = self._look.colour.mean if known else (120.0, 128.0, 128.0)
-        prior[:, 0, swept.LIGHT] = luma**2
-        prior[:, 1, swept.LIGHT] = luma**2 * (0.7 if known else 10.0)
-        prior[:, 0, swept.CB : swept.CR + 1] = cb - 128.0, cr - 128.0
-        prior[:, 1, swept.CB : swept.CR + 1] = 20.0 if known else 100.0
-        prior[:, :, swept.BLUR] = self._look.blur
-        prior[:, :, swept.SITE] = self._look.site
-        if self._radius_map is not None and len(starts):
-            low, high = self._radius_map.at(starts[:, :2]).T
-            known = np.isfinite(low)
-            prior[known, 0, swept.R] = np.clip(r[known], low[known], high[known])
-        return prior
+        look = self._look
+        return expected.priors(
+            starts, self._cell, self._r_min, self._r_max, look.colour.mean, self._known,
+            look.blur, look.site,
+        )  # fmt: skip
 
     def _narrow(self, starts: FloatArray, prior: FloatArray) -> FloatArray:
         """The same, with what trails and the clip so far tell of radius and streak."""
-        usual, spread = self._look.size.usual(starts[:, :2])
-        if spread > 0.0:
-            prior[:, 0, swept.R] = usual
-            prior[:, 1, swept.R] = spread * usual
-        share, share_sd = self._look.exposure
-        guesses = self._expected
-        for i, row in enumerate(follow(starts[:, :2], guesses, self._middle)):
-            if row < 0:
-                continue
-            step = starts[i, :2] - self._middle.uv_px[guesses.back[row]]
-            way = float(np.hypot(*step))
-            streak = share * step * np.sign(step @ starts[i, 3:5] + 1e-9)
-            prior[i, 0, 3:5] = streak
-            prior[i, 1, 3:5] = share_sd * way + 0.15 * share * way + 0.3
-            prior[i, 0, swept.R] = guesses.radius_px[row]
-            prior[i, 1, swept.R] = _TRAIL_RADIUS_SD * guesses.radius_px[row]
+        guesses, look = self._expected, self._look
+        expected.narrow(
+            starts, prior, look.size.model, look.exposure, guesses.radius_px, self._middle.uv_px,
+            guesses.back, follow(starts[:, :2], guesses, self._middle),
+        )  # fmt: skip
         return prior
 
     def _score(self, fit: FloatArray) -> FloatArray:
@@ -417,7 +408,7 @@ class BallFinder:
         step = np.zeros((len(fit), 2))
         on_trail = points.length >= 3
         step[on_trail] = points.uv_px[on_trail] - self._middle.uv_px[points.back[on_trail]]
-        surety = self._surety(fit, points.length, step)
+        surety = scoring.surety(fit, points.length, step)
         flying = surety > 0.05
         if np.any(flying):
             if self._look.add(
@@ -426,46 +417,28 @@ class BallFinder:
                 self._distance.clear()
         if not self._alone:
             self._blinkers.note(points)
-        self._sure = self._surely_alone(points.length, surety)
+        self._sure = self._surely_alone(points, surety)
         if self._sure >= 0:
             self._sure_fit = fit[self._sure]
         points = with_guesses(points, self._expected)
         self._before, self._middle = self._middle, points
         self._expected = expect(self._before, self._middle)
 
-    def _surely_alone(self, length: IntArray, surety: FloatArray) -> int:
+    def _surely_alone(self, points: Points, surety: FloatArray) -> int:
         """Row of the one spot that is surely a ball in flight; -1 for none, or with a rival."""
-        flying = np.flatnonzero((length >= 3) & (surety > _RIVAL))
-        if len(flying) != 1 or not self._known:
+        flying = np.flatnonzero((points.length >= 3) & (surety > _RIVAL))
+        if len(flying) != 1:
             return -1
         row = int(flying[0])
-        return row if length[row] >= _SURE_LENGTH and surety[row] > _SURE else -1
+        return row if self._is_sure(points, row, float(surety[row])) else -1
 
-    @staticmethod
-    def _surety(fit: FloatArray, length: IntArray, step: FloatArray) -> FloatArray:
-        """0-1: how surely a spot is a flying ball, by its trail and picture alone."""
-        r = fit[:, swept.R]
-        fast = np.clip(np.hypot(*step.T) / (2.0 * r), 0.0, 1.0)
-        streak = fit[:, swept.STREAK_X : swept.STREAK_Y + 1]
-        # the streak of a ball lies along its way; a limb's blob is as long as the limb
-        across = np.abs(streak[:, 0] * step[:, 1] - streak[:, 1] * step[:, 0])
-        across /= np.maximum(np.hypot(*step.T), 1e-9)
-        shape = np.exp(-((across / (0.8 * r)) ** 2)) * (np.hypot(*streak.T) < np.hypot(*step.T) + r)
-        clean = np.clip(fit[:, disc.QUALITY], 0.0, 1.0) ** 2 / (
-            1.0 + (fit[:, disc.OUTSIDE] / 4.0) ** 2
-        )
-        light = np.maximum(fit[:, swept.LIGHT], 100.0)
-        even = np.hypot(fit[:, swept.SHADE_X], fit[:, swept.SHADE_Y]) < 1.5 * light
-        trail = np.clip((length - 2) / 4.0, 0.0, 1.0)
-        out: FloatArray = fast * shape * clean * even * trail * _lawful(fit)
-        return out
+    def _is_sure(self, points: Points, row: int, surety: float) -> bool:
+        return self._known and bool(points.length[row] >= _SURE_LENGTH) and surety > _SURE
 
 
-def _lawful(fit: FloatArray) -> FloatArray:
-    return np.array([scoring.lawful(*colour) for colour in scoring.colours_of(fit)])
-
-
-def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -> Detections:
+def _as_detections(
+    index: int, t_s: float, fit: FloatArray, score: FloatArray, source: int
+) -> Detections:
     n = len(fit)
     return Detections(
         frame=np.full(n, index, np.int64),
@@ -475,7 +448,7 @@ def _as_detections(index: int, t_s: float, fit: FloatArray, score: FloatArray) -
         radius_px=fit[:, swept.R].copy(),
         streak_px=fit[:, swept.STREAK_X : swept.STREAK_Y + 1].copy(),
         score=np.clip(score, 0.0, 1.0),
-        source=np.zeros(n, np.int64),
+        source=np.full(n, source, np.int64),
     )
 
 

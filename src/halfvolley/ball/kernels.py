@@ -409,11 +409,13 @@ def off_radius(r, u, v, model):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def pick_spots(
-    table: FloatArray, n: int, change: ByteImage, level: int, cell: int, r_min: FloatArray,
-    r_max: FloatArray, longest: float, black: float, colour: FloatArray, trust: float,
-    size: FloatArray, spots: FloatArray, count: int,
+    table: FloatArray, n: int, change: ByteImage, corner: tuple[int, int], level: int, cell: int,
+    r_min: FloatArray, r_max: FloatArray, longest: float, black: float, colour: FloatArray,
+    trust: float, size: FloatArray, spots: FloatArray, count: int,
 ) -> int:  # fmt: skip
     """Append blobs that may be the ball to `spots`, with a rank; return the new number.
+
+    `change` is at 1/`level` of the size; `corner` is its first row and column in the whole picture.
 
     The rank is for choosing what to measure: strong, filled like a swept disc, alone, and, where
     they are known, of the ball's colour (`trust` > 0) and usual size.
@@ -433,8 +435,8 @@ def pick_spots(
         large = (xx + yy) / 2.0 + half
         r = 2.0 * math.sqrt(small) * level
         streak = math.sqrt(12.0 * max(large - small, 0.0)) * level
-        u = x * level + (level - 1) / 2.0
-        v = y * level + (level - 1) / 2.0
+        u = (x + corner[1]) * level + (level - 1) / 2.0
+        v = (y + corner[0]) * level + (level - 1) / 2.0
         low, high = radius_at(u, v, cell, r_min, r_max)
         if not (r >= 0.45 * low and r <= 1.5 * high and streak <= longest):
             continue

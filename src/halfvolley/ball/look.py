@@ -10,7 +10,8 @@ from halfvolley.types.arrays import BoolArray, FloatArray
 
 _KEPT = 240  # samples; a rally or two
 _ENOUGH = 12  # samples before colour and size are used at all
-_REFRESH_EVERY = 8  # new samples between two looks for the mode
+_REFRESH_EVERY = 8  # new samples between two looks for the mode, and a share of all
+_REFRESH_SHARE = 0.1
 _MIDDLE_LUMA, _DARKEST = 120.0, 50.0  # at which chroma is compared; below it is noise
 _TOLD, _TOLD_SPREAD = 6.0, 0.4  # samples and spread of log radius believed beforehand
 
@@ -29,6 +30,11 @@ _SHADE = (_Belief(0.0, 0.35, 0.15), _Belief(-0.8, 0.25, 0.15), _Belief(0.15, 0.1
 _BLUR = _Belief(0.65, 0.2, 0.15)  # lens, pixel and coding [px]
 _SITE = _Belief(0.25, 0.25, 0.3)  # chroma lies at 0 or 1/2 pixel between luma columns
 _EXPOSURE = _Belief(0.3, 0.3, 0.05)  # share of the time between frames
+
+
+def _is_due(samples: int, new: int) -> bool:
+    """Whether what was learned is to be renewed."""
+    return samples >= _ENOUGH and new >= max(_REFRESH_EVERY, _REFRESH_SHARE * samples)
 
 
 class Learned:
@@ -116,7 +122,7 @@ class ColourModel:
         self._samples = np.concatenate([self._samples, colours])[-_KEPT:]
         self._weights = np.concatenate([self._weights, weights])[-_KEPT:]
         self._new += len(colours)
-        if len(self._samples) < _ENOUGH or self._new < _REFRESH_EVERY:
+        if not _is_due(len(self._samples), self._new):
             return False
         self._new = 0
         shade = np.maximum(self._samples[:, :1], _DARKEST) / _MIDDLE_LUMA
@@ -159,7 +165,7 @@ class SizeModel:
         self._samples = np.concatenate([self._samples, fresh])[-_KEPT:]
         self._weights = np.concatenate([self._weights, weights])[-_KEPT:]
         self._new += len(fresh)
-        if len(self._samples) < _ENOUGH or self._new < _REFRESH_EVERY:
+        if not _is_due(len(self._samples), self._new):
             return
         self._new = 0
         place = (self._samples[:, :2] - self._middle) / self._span
@@ -180,11 +186,6 @@ class SizeModel:
         self.model = np.array(
             [plane[0] - slope @ self._middle, slope[0], slope[1], max(1.2 * spread, 0.2)]
         )
-
-    def usual(self, uv_px: FloatArray) -> tuple[FloatArray, float]:
-        """Radius that balls had at places, and the spread of its log; 0 where not known."""
-        logs = self.model[0] + uv_px @ self.model[1:3]
-        return np.exp(logs), float(self.model[3])
 
 
 class Look:

@@ -1,6 +1,9 @@
 """From the network's output maps to places: peaks, centres, streaks, radii."""
 
+import math
+
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from halfvolley.types.arrays import FloatArray
@@ -31,41 +34,62 @@ def peaks(maps: NDArray[np.float32], stride: int, least: float, most: int = 8) -
     (n, COLUMNS) float64
         u, v [px], score 0-1, sd of the centre [px], streak u, v [px], radius [px].
     """
+    out = np.empty((most, COLUMNS))
+    floor = np.float32(np.log(least / (1.0 - least)))
+    return apart(out[: _read(maps, stride, floor, out)])
+
+
+@njit(cache=True, nogil=True)
+def _read(maps, stride, floor, out):  # type: ignore[no-untyped-def]
+    """Fill `out` with the highest maxima, best first; return how many."""
     logit = maps[0]
-    # a maximum of its surroundings; ties go to the first
     h, w = logit.shape
-    padded = np.pad(logit, 1, constant_values=-np.inf)
-    best = np.full_like(logit, -np.inf)
-    for i in range(3):
-        for j in range(3):
-            if (i, j) != (1, 1):
-                np.maximum(best, padded[i : i + h, j : j + w], out=best)
-    floor = np.log(least / (1.0 - least))
-    rows, columns = np.nonzero((logit >= best) & (logit >= floor))
-    order = np.argsort(-logit[rows, columns], kind="stable")[:most]
-    rows, columns = rows[order], columns[order]
-    at = maps[:, rows, columns].astype(np.float64)
-    out = np.empty((len(rows), COLUMNS))
-    out[:, U] = (columns + 0.5 + at[1]) * stride - 0.5
-    out[:, V] = (rows + 0.5 + at[2]) * stride - 0.5
-    out[:, SCORE] = 1.0 / (1.0 + np.exp(-at[0]))
-    out[:, SD] = np.exp(np.clip(at[3], -4.0, 3.0)) * stride
-    length = np.hypot(at[4], at[5]) * STREAK_UNIT_PX
-    angle = 0.5 * np.arctan2(at[5], at[4])
-    out[:, STREAK_U] = length * np.cos(angle)
-    out[:, STREAK_V] = length * np.sin(angle)
-    out[:, RADIUS] = RADIUS_UNIT_PX * np.exp(np.clip(at[6], -2.5, 3.0))
-    return apart(out)
+    most = len(out)
+    rows = np.empty(most, np.int64)
+    columns = np.empty(most, np.int64)
+    n = 0
+    for i in range(h):
+        for j in range(w):
+            here = logit[i, j]
+            if here < floor or (n == most and here <= logit[rows[n - 1], columns[n - 1]]):
+                continue
+            top = True
+            for k in range(max(i - 1, 0), min(i + 2, h)):
+                for m in range(max(j - 1, 0), min(j + 2, w)):
+                    top &= logit[k, m] <= here
+            if not top:
+                continue
+            n = min(n + 1, most)
+            place = n - 1
+            while place > 0 and here > logit[rows[place - 1], columns[place - 1]]:
+                rows[place], columns[place] = rows[place - 1], columns[place - 1]
+                place -= 1
+            rows[place], columns[place] = i, j
+    for k in range(n):
+        i, j = rows[k], columns[k]
+        out[k, U] = (j + 0.5 + maps[1, i, j]) * stride - 0.5
+        out[k, V] = (i + 0.5 + maps[2, i, j]) * stride - 0.5
+        out[k, SCORE] = 1.0 / (1.0 + math.exp(-maps[0, i, j]))
+        out[k, SD] = math.exp(min(max(maps[3, i, j], -4.0), 3.0)) * stride
+        length = math.hypot(maps[4, i, j], maps[5, i, j]) * STREAK_UNIT_PX
+        angle = 0.5 * math.atan2(maps[5, i, j], maps[4, i, j])
+        out[k, STREAK_U] = length * math.cos(angle)
+        out[k, STREAK_V] = length * math.sin(angle)
+        out[k, RADIUS] = RADIUS_UNIT_PX * math.exp(min(max(maps[6, i, j], -2.5), 3.0))
+    return n
 
 
+@njit(cache=True, nogil=True)
 def apart(found: FloatArray) -> FloatArray:
     """Without those that lie within a radius of a better one."""
-    keep: list[int] = []
+    kept = np.empty(len(found), np.int64)
+    n = 0
     for i in range(len(found)):
-        near = [
-            k for k in keep
-            if np.hypot(*(found[i, :2] - found[k, :2])) < max(found[k, RADIUS], 3.0)
-        ]  # fmt: skip
+        near = False
+        for k in kept[:n]:
+            gap = math.hypot(found[i, U] - found[k, U], found[i, V] - found[k, V])
+            near |= gap < max(found[k, RADIUS], 3.0)
         if not near:
-            keep.append(i)
-    return found[keep]
+            kept[n] = i
+            n += 1
+    return found[kept[:n]]

@@ -15,7 +15,7 @@ from halfvolley.types.arrays import ByteImage
 FORMAT = "halfvolley-detector-1"
 MULTIPLE_PX = 16  # heights and widths of what goes in
 SHIPPED = Path(__file__).parent / "detector" / "ball.onnx"
-_THREADS = 2
+_THREADS = 1
 _MOST_BYTES = 100_000_000
 
 

@@ -1,11 +1,13 @@
-"""The finder with a network: it says where to look and how much a place looks like the ball.
+"""The finder with a network: it says how much a place looks like the ball.
 
 What follows a ball along its trail, measures its image with every pixel and learns the clip's look
-is that of `BallFinder`; only the search and the score are the network's.
+is that of `BallFinder`; only the search and the score are the network's. Its cost grows with the
+pixels that it sees, so it is shown little: where a trail goes on; small things that moved, near
+where a ball was lost or, in every n-th frame, anywhere; and at last, seldom, all that moves.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,7 +16,9 @@ from halfvolley.ball import kernels, maps
 from halfvolley.ball.changed import changes
 from halfvolley.ball.finder import BallFinder
 from halfvolley.ball.network import Detector
+from halfvolley.ball.ring import Part
 from halfvolley.ball.settings import FinderSettings, RadiusMap
+from halfvolley.ball.trail import Points
 from halfvolley.errors import BadInput
 from halfvolley.types.arrays import BoolArray, ByteImage, FloatArray
 from halfvolley.types.detections import Detections, concatenate
@@ -23,11 +27,19 @@ from halfvolley.types.frames import ClipInfo
 _DEFAULTS = FinderSettings()
 _TILE = 144  # side of a piece of the searched picture, and how much of it belongs to neighbours
 _MARGIN = 16
-_CROP = 96  # side of a crop at full size around a place that was found
-_WINDOW = 160, 256  # the same where a ball is met again in the next frame: halved, at full size
+_CROPS = (48, 15.0), (64, 24.0), (96, np.inf)  # side of a crop at full size, and the reach that it
+# is good for: radius and half the streak of what is there [px]
+_MET = 32.0  # from where a trail should go on [px]
+_WINDOW = 160, 256  # side of a piece where a ball was lost: halved, at full size
+_LOCAL = 320  # side of the place where small things are looked for near a lost ball [px]
 _BATCH = 12  # pieces of one run; more of them leave the processor's memory
 _FLIES = 1.5  # radii between frames
 _TRAIL = 4  # spots of a trail that is followed without a look elsewhere
+_SURE = 0.2  # surety from which the ball on it is the only thing looked at
+_STILL_LIKELY = 0.6  # share of what its image scored that it must go on to score
+_NEAR_PLACES, _NEAR_THINGS = 3, 4  # looked at where a ball was lost
+_WORTH_A_LOOK = 0.15  # share of the best rank
+_HEIGHTS = 1.0, 2.0, 4.0  # of change: the ball's can be stronger than that of what it touches
 _MOVED = 9.0  # change from the frame before that counts as motion [8-bit steps]
 _MOVED_NOISE = 4.0  # the same in mean changes of the whole picture: noise, lamps that pulse
 _MOVED_PIXELS = 5  # of a tile
@@ -43,6 +55,9 @@ class NetworkSettings:
     worth_following: float = 0.15  # a peak is looked for again in the next frame
     sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
     rest_when_tracked: int = 2  # times less
+    tiles_every: int = 8  # searches in which a lost ball is also looked for in all that moves
+    small_things: int = 6  # most that are looked at in one search of a whole frame
+    asked_again_every: int = 3  # frames in which a ball that is surely followed is judged anew
     alone_sd_radii: float = 0.5  # of a peak's place where no disc fits, added to what it claims
 
     def __post_init__(self) -> None:
@@ -74,6 +89,8 @@ class NetworkFinder(BallFinder):
         How often and how doubtfully the network is asked.
     """
 
+    _source = 1
+
     def __init__(
         self,
         info: ClipInfo,
@@ -99,6 +116,9 @@ class NetworkFinder(BallFinder):
         self._last = np.zeros((0, maps.COLUMNS))  # of the frame before
         self._scouted: dict[int, FloatArray] = {}  # peaks of whole pictures
         self._frame = 0
+        self._likely = 0.0  # how much the image of the ball that is followed looked like one
+        # small things are hard to tell in a small picture
+        self._tiles_every = network.tiles_every if self._shrink > 1 else 1
 
     # --- the two things that are the network's -------------------------------------------------
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
@@ -115,13 +135,16 @@ class NetworkFinder(BallFinder):
 
     def _score(self, fit: FloatArray) -> FloatArray:
         """(n,) 0-1: the score of the network's peak on which a spot lies."""
-        possible = super()._score(fit) > 0.0
-        if self._peaks is None:
-            self._peaks = self._crops(self._frame, fit[:, :2])
+        likely = super()._score(fit)
+        if self._peaks is None:  # a ball is followed
+            if self._frame % self._network.asked_again_every:
+                still = likely > _STILL_LIKELY * self._likely
+                return np.where(still, self._middle.score[self._sure], 0.0)
+            self._peaks = self._crops(self._frame, *_seen(fit))
         out = np.zeros(len(fit))
         for peak in self._peaks:
             out = np.maximum(out, peak[maps.SCORE] * self._on_peak(fit, peak))
-        return np.where(possible, out, 0.0)
+        return np.where(likely > 0.0, out, 0.0)
 
     @staticmethod
     def _on_peak(fit: FloatArray, peak: FloatArray) -> FloatArray:
@@ -142,17 +165,22 @@ class NetworkFinder(BallFinder):
         self._peaks = None
         index, t_s = self._stamps[k]
         found = super()._judge()
-        peaks = np.zeros((0, maps.COLUMNS)) if self._peaks is None else self._peaks
-        self._last = peaks[peaks[:, maps.SCORE] > self._network.worth_following]
+        if self._peaks is None:
+            peaks = np.zeros((0, maps.COLUMNS))
+            self._last = peaks
+        else:
+            peaks = self._peaks
+            self._last = peaks[peaks[:, maps.SCORE] > self._network.worth_following]
+            if self._sure >= 0:
+                self._likely = float(super()._score(self._sure_fit[None])[0])
         for old in [i for i in self._scouted if i < k - self._every]:
             del self._scouted[old]
-        found = replace(found, source=np.ones(len(found), np.int64))
-        return concatenate([found, self._unmeasured(found, peaks, index, t_s)])
+        return self._with_unmeasured(found, peaks, index, t_s)
 
-    def _unmeasured(
+    def _with_unmeasured(
         self, found: Detections, peaks: FloatArray, index: int, t_s: float
     ) -> Detections:
-        """Peaks on which no disc was fitted, known as well as the network says."""
+        """And the peaks on which no disc was fitted, known as well as the network says."""
         rows = [
             p
             for p in peaks
@@ -161,16 +189,17 @@ class NetworkFinder(BallFinder):
         ]
         n = len(rows)
         if not n:
-            return Detections.empty()
+            return found
         t = np.array(rows)
         sd = np.hypot(t[:, maps.SD], self._network.alone_sd_radii * t[:, maps.RADIUS])
         streak = t[:, maps.STREAK_U : maps.STREAK_V + 1]
         cov = sd[:, None, None] ** 2 * np.eye(2) + 0.04 * streak[:, :, None] * streak[:, None, :]
-        return Detections(
+        alone = Detections(
             np.full(n, index, np.int64), np.full(n, t_s), t[:, :2].copy(), cov,
             t[:, maps.RADIUS].copy(), streak.copy(), np.clip(t[:, maps.SCORE], 0.0, 1.0),
-            np.ones(n, np.int64),
+            np.full(n, self._source, np.int64),
         )  # fmt: skip
+        return concatenate([found, alone])
 
     def _may_be(self, peak: FloatArray) -> bool:
         """Whether a ball may be in play at a peak, and look so large there."""
@@ -183,77 +212,137 @@ class NetworkFinder(BallFinder):
         return bool(0.5 * low < peak[maps.RADIUS] < 2.0 * high)
 
     # --- where it is asked -----------------------------------------------------------------------
+    def _may_follow(self, k: int) -> bool:
+        """Whether frame k need not be searched for other balls than the one that is followed."""
+        return len(self._last) < 2 and not self._is_due(k)
+
+    def _is_due(self, k: int) -> bool:
+        """Whether other balls are looked for in frame k though one is followed."""
+        return k % (self._every * self._network.rest_when_tracked) == 0
+
+    def _is_sure(self, points: Points, row: int, surety: float) -> bool:
+        return (
+            bool(points.length[row] >= _TRAIL)
+            and surety > _SURE
+            and bool(points.score[row] > self._network.sure_peak)
+        )
+
     def _search(self, k: int) -> FloatArray:
-        """Peaks of frame k: where a ball was or will be; and anywhere, in every n-th frame."""
+        """Peaks of frame k: on trails, near where a ball was lost, from time to time anywhere."""
+        trails = self._expected
+        found = self._crops(k, *_guessed(trails))
+        met = self._met(found, trails)
+        lost = self._lost(trails, met)
+        if len(lost):
+            found = self._and(k, found, self._small_things(k, lost))
+        if np.any(met):
+            return _best_first(found, self._scout(k)) if self._is_due(k) else found
+        was_sure = len(self._sure_ones(self._last)) or np.any(trails.length >= _TRAIL)
+        if len(lost) and was_sure and not len(self._sure_ones(found)):
+            seen = self._pieces(k, lost[:1], self._window, self._shrink)
+            found = self._and(k, found, _reaching(seen))
         n = self._every
-        guessed = self._expected.uv_px
-        if len(guessed) and k % (n * self._network.rest_when_tracked):
-            found = self._crops(k, guessed)
-            step = guessed - self._middle.uv_px[self._expected.back]
-            flies = np.hypot(*step.T) > _FLIES * self._expected.radius_px  # heads go slowly
-            on_trail = flies & (self._expected.length >= _TRAIL)
-            near = np.hypot(*(found[:, None, :2] - guessed[None, on_trail]).transpose(2, 0, 1))
-            sure = found[:, maps.SCORE] > self._network.sure_peak
-            if np.any(near[sure] < _CROP / 4):
-                seen = np.concatenate([self._last, self._scouted.get(k, self._last[:0])])
-                others = self._sure_apart(seen, guessed)
-                if not len(others):
-                    return found
-                wide = self._pieces(k, others[:, :2], self._window, self._shrink)
-                return self._refined(k, wide, guessed)
-        first = k // n * n
-        ahead = min(first + n - 1, self._count - 1)
-        after, before = self._scout(ahead), self._scouted.get(first - 1)
-        if k == ahead:
-            return self._refined(k, after, guessed, self._last[:, :2])
-        if len(after) and (before is None or not len(before)) and not len(self._last):
-            # it came into sight: find out when
-            return self._refined(k, self._scout(k))
-        places = [self._last[:, :2], guessed]
-        if ahead - k == 1:
-            places.append(after[:, :2])
-        if before is not None:
-            share = (k - first + 1) / n
-            places += [
-                (1 - share) * p[None, :2] + share * q[None, :2]
-                for p in before[:3] for q in after[:3]
-            ]  # fmt: skip
-        centres = _apart(np.concatenate(places), 0.3 * self._window * self._shrink)
-        if not len(centres):
-            return np.zeros((0, maps.COLUMNS))
-        return self._refined(k, self._pieces(k, centres, self._window, self._shrink), guessed)
+        ahead = min(k // n * n + n - 1, self._count - 1)
+        # what comes into sight until then is looked for in this frame too, unless it is known
+        apart = _gaps(self._scout(ahead), self._sure_ones(found)) > _LOCAL / 2
+        if k == ahead or np.any(apart.all(axis=1)):
+            found = _best_first(found, self._scout(k))
+        if k == ahead and k // n % self._tiles_every == 0 and not len(self._sure_ones(found)):
+            found = self._and(k, found, self._moving(k))
+        return found
 
-    def _sees_another(self) -> bool:
-        followed = self._expected.uv_px[self._expected.back == self._sure]
-        return len(self._sure_apart(self._last, followed)) > 0
+    def _sure_ones(self, found: FloatArray) -> FloatArray:
+        return found[found[:, maps.SCORE] > self._network.sure_peak]
 
-    def _sure_apart(self, peaks: FloatArray, places: FloatArray) -> FloatArray:
-        """Those of the peaks that are surely a ball, and none of these.
+    def _met(self, found: FloatArray, trails: Points) -> BoolArray:
+        """(m,) which trails of flying things go on at a sure peak."""
+        step = trails.uv_px - self._middle.uv_px[trails.back]
+        flies = np.hypot(*step.T) > _FLIES * trails.radius_px  # heads go slowly
+        gap = _gaps(trails.uv_px, self._sure_ones(found))
+        near = (gap < _MET).any(axis=1)
+        met: BoolArray = near & flies & (trails.length >= _TRAIL)
+        return met
 
-        While the ball of the last rally still rolls somewhere, the next one is served.
-        """
-        peaks = peaks[peaks[:, maps.SCORE] > self._network.sure_peak]
-        apart = np.hypot(*(peaks[:, None, :2] - places[None]).transpose(2, 0, 1))
-        return peaks[np.all(apart > _CROP / 2, axis=1)]
+    def _lost(self, trails: Points, met: BoolArray) -> FloatArray:
+        """(n, 2) places near which a ball was that nobody follows now, the likeliest first [px]."""
+        held = self._middle.uv_px[trails.back[met]]
+        last = self._last[:, :2]
+        loose = (_gaps(last, held) > 0.1 * _LOCAL).all(axis=1)
+        flew = ~met & (trails.length >= _TRAIL)
+        return _apart(np.concatenate([last[loose], trails.uv_px[flew]]), 0.3 * _LOCAL)
 
     def _scout(self, k: int) -> FloatArray:
-        """Peaks of the whole frame k, wherever something moves in it."""
+        """Peaks of the whole frame k, on small things that move in it."""
         if k not in self._scouted:
-            found = self._pieces(k, self._moving_tiles(k), _TILE, self._shrink, _MARGIN)
+            found = self._crops(k, *self._small_things(k))
             self._scouted[k] = found[found[:, maps.SCORE] > self._network.worth_following]
         return self._scouted[k]
 
-    def _refined(self, k: int, found: FloatArray, *more: FloatArray) -> FloatArray:
-        """Peaks at full size, around those of the smaller picture and other places."""
-        places = _apart(np.concatenate([found[:, :2], *more]), 0.25 * _CROP)
-        return self._crops(k, places)
+    def _and(self, k: int, found: FloatArray, more: tuple[FloatArray, FloatArray]) -> FloatArray:
+        """Peaks with those at other places, a place each and its reach."""
+        places, reach = more
+        new = (_gaps(places, found) > _MET / 2).all(axis=1)
+        return _best_first(found, self._crops(k, places[new], reach[new]))
 
-    def _crops(self, k: int, places: FloatArray) -> FloatArray:
-        """Peaks of crops at full size, where the picture changes as a ball changes it."""
-        found = self._pieces(k, places, _CROP, 1)
+    def _crops(self, k: int, places: FloatArray, reach: FloatArray) -> FloatArray:
+        """Peaks of crops at full size, where the picture changes as a ball changes it.
+
+        `reach` [px] is half the size of what is there.
+        """
+        parts, done = [], 0.0
+        for side, most in _CROPS:
+            mine = (reach > done) & (reach <= most)
+            done = most
+            if np.any(mine):
+                parts.append(self._pieces(k, places[mine], side, 1))
+        found = _best_first(*parts)
         ring, slots = self._ring, np.array(self._frames(k))
         change = changes(ring.luma, ring.cb, ring.cr, slots, found)
         return found[change >= self._network.least_change]
+
+    def _small_things(
+        self, k: int, near: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+        """Centres and reach of small things that moved in frame k, anywhere or near places."""
+        ring = self._ring
+        # next to it in time, before and after; at the ends of the clip both on one side
+        others = [s for i in (-1, 1, -2, 2) if (s := ring.slot(k + i)) is not None][:2]
+        if len(others) < 2:
+            return np.zeros((0, 2)), np.zeros(0)
+        slot = ring.slot(k)
+        assert slot is not None
+        count = 0
+        if near is None:
+            most = self._network.small_things
+            change = self._changed(slot, others[0], others[1])
+            count = self._add_spots(change, ring.small(slot), ring.small(others[0]), _HEIGHTS, 0)
+        else:
+            most = _NEAR_THINGS
+            for part in (self._around(place) for place in near[:_NEAR_PLACES]):
+                slots = (slot, others[0], others[1])
+                planes = [ring.small(s, part) for s in slots]
+                allowed = np.ascontiguousarray(self._allowed[part])
+                change = self._change_between(slots, planes, allowed, part[0])
+                corner = (part[0].start, part[1].start)
+                count = self._add_spots(change, planes[0], planes[1], _HEIGHTS, count, corner)
+        n = kernels.distinct_spots(self._spots, count, most, _WORTH_A_LOOK, self._kept)
+        return _seen(self._kept[:n].copy())
+
+    def _around(self, place: FloatArray) -> Part:
+        """The part of the small picture around a place, as large everywhere."""
+        level = self._ring.level
+        starts, side = [], _LOCAL // level
+        for at, n in zip(place[::-1], self._ring.small_shape, strict=True):
+            starts.append(int(np.clip(at / level - side / 2, 0, max(n - side, 0))))
+        rows, columns = (
+            slice(a, min(a + side, n)) for a, n in zip(starts, self._ring.small_shape, strict=True)
+        )
+        return rows, columns
+
+    def _moving(self, k: int) -> tuple[FloatArray, FloatArray]:
+        """Places and reach of what the network sees in tiles in which something moves."""
+        found = self._pieces(k, self._moving_tiles(k), _TILE, self._shrink, _MARGIN)
+        return _reaching(found[found[:, maps.SCORE] > self._network.worth_following])
 
     def _moving_tiles(self, k: int) -> FloatArray:
         """(n, 2) centres of tiles in which something moves [px]."""
@@ -262,7 +351,7 @@ class NetworkFinder(BallFinder):
         assert slot is not None
         if before is None:
             before = slot
-        moved = cv2.absdiff(ring.small_luma[slot], ring.small_luma[before])
+        moved = cv2.absdiff(ring.small(slot)[0], ring.small(before)[0])
         least = max(_MOVED, _MOVED_NOISE * float(cv2.mean(moved)[0]))
         if k == 0:
             moved[:], least = 255, 0.0  # nothing is known of the first frame
@@ -290,7 +379,7 @@ class NetworkFinder(BallFinder):
 
         `margin` is how much of each piece is seen but searched by its neighbours.
         """
-        parts = [np.zeros((0, maps.COLUMNS))]
+        parts = []
         slots = self._frames(k)
         stride = self._detector.stride
         for first in range(0, len(centres), _BATCH):
@@ -304,8 +393,7 @@ class NetworkFinder(BallFinder):
                 found[:, :2] = (found[:, :2] + 0.5) * shrink - 0.5 + [u, v]
                 found[:, maps.SD :] *= shrink
                 parts.append(found)
-        found = np.concatenate(parts)
-        return maps.apart(found[np.argsort(-found[:, maps.SCORE], kind="stable")])
+        return _best_first(*parts)
 
     def _frames(self, k: int) -> list[int]:
         """Slots of the frames that the detector sees, oldest first; the oldest is repeated."""
@@ -328,34 +416,54 @@ class NetworkFinder(BallFinder):
     ) -> tuple[ByteImage, ByteImage]:
         """Planes (frames, side, side) and (2 frames, side/2, side/2) of a piece."""
         ring, wide = self._ring, side * shrink
-        luma = np.empty((len(slots), side, side), np.uint8)
-        chroma = np.empty((2 * len(slots), side // 2, side // 2), np.uint8)
-        for i, slot in enumerate(slots):
-            if shrink == ring.level:
-                at = (
-                    slice(v // shrink, v // shrink + side),
-                    slice(u // shrink, u // shrink + side),
-                )
-                _put(luma[i], ring.small_luma[slot][at])
-            else:
-                _put(luma[i], ring.luma[slot, v : v + wide, u : u + wide])
-            at = (slice(v // 2, (v + wide) // 2), slice(u // 2, (u + wide) // 2))
-            for j, plane in enumerate((ring.cb, ring.cr)):
-                part = plane[slot][at]
-                if shrink > 1:
-                    size = (max(part.shape[1] // shrink, 1), max(part.shape[0] // shrink, 1))
-                    part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
-                _put(chroma[2 * i + j], part)
-        return luma, chroma
+        rows, columns = slice(v // 2, (v + wide) // 2), slice(u // 2, (u + wide) // 2)
+        chroma = np.stack([ring.cb[slots, rows, columns], ring.cr[slots, rows, columns]], axis=1)
+        chroma = chroma.reshape(-1, *chroma.shape[2:])
+        if shrink == 1:
+            luma = ring.luma[slots, v : v + side, u : u + side]
+        else:  # by as much as the small copies are smaller
+            at = (slice(v // shrink, v // shrink + side), slice(u // shrink, u // shrink + side))
+            luma = np.stack([ring.small(slot)[0][at] for slot in slots])
+            size = (max(chroma.shape[2] // shrink, 1), max(chroma.shape[1] // shrink, 1))
+            chroma = np.stack([cv2.resize(c, size, interpolation=cv2.INTER_AREA) for c in chroma])
+        return _filled(luma, side), _filled(chroma, side // 2)
 
 
-def _put(out: ByteImage, part: ByteImage) -> None:
-    """Copy a piece; beyond the picture its edge goes on."""
-    h, w = part.shape
-    if (h, w) == out.shape:
-        out[:] = part
-        return
-    out[:] = np.pad(part, ((0, out.shape[0] - h), (0, out.shape[1] - w)), mode="edge")
+def _gaps(a: FloatArray, b: FloatArray) -> FloatArray:
+    """(n, m) distances of rows that begin with a place [px]."""
+    step = a[:, None, :2] - b[None, :, :2]
+    out: FloatArray = np.hypot(step[..., 0], step[..., 1])
+    return out
+
+
+def _best_first(*found: FloatArray) -> FloatArray:
+    """Peaks together, each place once."""
+    every = np.concatenate([np.zeros((0, maps.COLUMNS)), *found])
+    return maps.apart(every[np.argsort(-every[:, maps.SCORE], kind="stable")])
+
+
+def _seen(fit: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places and reach of rows that begin with centre, radius and streak."""
+    return fit[:, :2], fit[:, 2] + 0.5 * np.hypot(fit[:, 3], fit[:, 4])
+
+
+def _guessed(trails: Points) -> tuple[FloatArray, FloatArray]:
+    """The same of where trails should go on."""
+    return trails.uv_px, trails.radius_px + 0.5 * np.hypot(*trails.streak_px.T)
+
+
+def _reaching(peaks: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The same of peaks."""
+    streak = np.hypot(peaks[:, maps.STREAK_U], peaks[:, maps.STREAK_V])
+    return peaks[:, :2], peaks[:, maps.RADIUS] + 0.5 * streak
+
+
+def _filled(pieces: ByteImage, side: int) -> ByteImage:
+    """Square pieces; beyond the picture its edge goes on."""
+    rows, columns = pieces.shape[1:]
+    if rows == columns == side:
+        return pieces
+    return np.pad(pieces, ((0, 0), (0, side - rows), (0, side - columns)), mode="edge")
 
 
 def _inner(

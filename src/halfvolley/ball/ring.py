@@ -15,6 +15,10 @@ _BANDS = 34  # rows of blocks in which brightness is compared
 _COLUMNS = 60
 _REFERENCE_SHARE = 0.02  # by which the reference brightness follows each frame
 
+Planes = tuple[ByteImage, ByteImage, ByteImage]  # luma, cb, cr
+Part = tuple[slice, slice]  # rows and columns
+WHOLE: Part = (slice(None), slice(None))
+
 
 def _median(samples: list[ByteImage]) -> ByteImage:
     out = np.empty_like(samples[0])
@@ -55,21 +59,21 @@ class FrameRing:
         self.luma = np.zeros((n, height, width), np.uint8)
         self.cb = np.zeros((n, ch, cw), np.uint8)
         self.cr = np.zeros((n, ch, cw), np.uint8)
-        self.small_luma = np.zeros((n, sh, sw), np.uint8)
+        self._small_luma = np.zeros((n, sh, sw), np.uint8)
         if self.level == 2:
-            self.small_cb = self.cb[:, :sh, :sw]
-            self.small_cr = self.cr[:, :sh, :sw]
+            self._small_cb = self.cb[:, :sh, :sw]
+            self._small_cr = self.cr[:, :sh, :sw]
         else:
-            self.small_cb = np.zeros((n, sh, sw), np.uint8)
-            self.small_cr = np.zeros((n, sh, sw), np.uint8)
+            self._small_cb = np.zeros((n, sh, sw), np.uint8)
+            self._small_cr = np.zeros((n, sh, sw), np.uint8)
         self.gain = np.ones((n, ch))  # brightness by half-size row
         self._free = deque(range(n))
         self._slots: dict[int, int] = {}
         self._reference: FloatArray | None = None
         self._blocks = np.empty((_BANDS, _COLUMNS))
-        self.background: tuple[ByteImage, ByteImage, ByteImage] | None = None
-        self.background_gain = np.ones(ch)
-        self.background_is_new = False
+        self._background: tuple[ByteImage, ByteImage, ByteImage] | None = None
+        self._background_gain = np.ones(ch)
+        self.background_is_due = True
         self._row_place = np.linspace(0, _BANDS - 1, ch)
 
     def slot(self, index: int) -> int | None:
@@ -97,34 +101,54 @@ class FrameRing:
         self.cb[slot] = frame.cb
         self.cr[slot] = frame.cr
         sh, sw = self.small_shape
-        k = self.level
-        cv2.resize(
-            self.luma[slot, : sh * k, : sw * k], (sw, sh), dst=self.small_luma[slot],
-            interpolation=cv2.INTER_AREA,
-        )  # fmt: skip
-        if k == 4:
-            for whole, small in ((self.cb, self.small_cb), (self.cr, self.small_cr)):
+        for whole, times, small in (
+            (self.luma, self.level, self._small_luma),
+            (self.cb, self.level // 2, self._small_cb),
+            (self.cr, self.level // 2, self._small_cr),
+        ):
+            if times > 1:  # now, while the picture is still in the processor's memory
                 cv2.resize(
-                    whole[slot, : sh * 2, : sw * 2], (sw, sh), dst=small[slot],
+                    whole[slot, : sh * times, : sw * times], (sw, sh), dst=small[slot],
                     interpolation=cv2.INTER_AREA,
                 )  # fmt: skip
         self._measure_brightness(slot)
         return slot
 
+    def small(self, slot: int, part: Part = WHOLE) -> Planes:
+        """Luma, cb and cr of a kept picture at 1/`level` of its size, or a part in one piece."""
+        y, cb, cr = (
+            np.ascontiguousarray(plane[slot][part])
+            for plane in (self._small_luma, self._small_cb, self._small_cr)
+        )
+        return y, cb, cr
+
+    @property
+    def background(self) -> tuple[ByteImage, ByteImage, ByteImage]:
+        """The slow background at 1/`level` of the size, renewed now if it is due."""
+        if self.background_is_due:
+            self._renew_background()
+        assert self._background is not None
+        return self._background
+
+    @property
+    def background_gain(self) -> FloatArray:
+        """Its brightness by half-size row."""
+        if self.background_is_due:
+            self._renew_background()
+        return self._background_gain
+
     def place(self, index: int, slot: int) -> None:
-        """Make a loaded picture the newest; let old ones go, renew the background when due."""
+        """Make a loaded picture the newest; let old ones go."""
         self._slots[index] = slot
         old = sorted(k for k in self._slots if k % self._old_step == 0)[-_OLD_SAMPLES:]
         for k in [k for k in self._slots if k < index - self._recent and k not in old]:
             self._free.append(self._slots.pop(k))
-        early = self.background is None or index < 2 * self._old_step
-        self.background_is_new = early or index % self._old_step == 0
-        if self.background_is_new:
-            self._renew_background()
+        if index < 2 * self._old_step or index % self._old_step == 0:
+            self.background_is_due = True
 
     def _measure_brightness(self, slot: int) -> None:
         """Brightness by rows against the clip's first picture: lamps pulse, shutters roll."""
-        kernels.block_means(self.small_luma[slot], self.black, self._blocks)
+        kernels.block_means(self._small_luma[slot], self.black, self._blocks)
         if self._reference is None:
             self._reference = self._blocks.copy()
         ratio = kernels.follow_brightness(self._blocks, self._reference, _REFERENCE_SHARE)
@@ -138,21 +162,23 @@ class FrameRing:
             old = [frames[i] for i in places]
         slots = [self._slots[k] for k in old]
         gain = np.mean([self.gain[s] for s in slots], axis=0)
-        self.background = (
+        self._background = (
             _median([self._level_out(s, gain) for s in slots]),
-            _median([self.small_cb[s] for s in slots]),
-            _median([self.small_cr[s] for s in slots]),
+            _median([self.small(s)[1] for s in slots]),
+            _median([self.small(s)[2] for s in slots]),
         )
-        self.background_gain = gain
+        self._background_gain = gain
+        self.background_is_due = False
 
     def _level_out(self, slot: int, gain: FloatArray) -> ByteImage:
         """The small luma at another brightness; as it is where brightness hardly changes."""
         ratio = gain / self.gain[slot]
+        small = self.small(slot)[0]
         if np.all(np.abs(ratio - 1.0) < 0.01):
-            return self.small_luma[slot]
+            return small
         out = np.empty(self.small_shape, np.uint8)
         rows = same_rows(ratio, self.small_shape[0], self.level)
-        kernels.at_brightness(self.small_luma[slot], self.black, rows, out)
+        kernels.at_brightness(small, self.black, rows, out)
         return out
 
 

@@ -87,6 +87,32 @@ def score_fits(
     return out
 
 
+@swept.compiled
+def surety(fit: FloatArray, length: IntArray, step: FloatArray) -> FloatArray:
+    """(n,) 0-1: how surely a spot is a flying ball, by its trail and picture alone.
+
+    `length` is that of its trail, `step` (n, 2) the way from the frame before [px].
+    """
+    out = np.empty(len(fit))
+    for k in range(len(fit)):
+        r = fit[k, swept.R]
+        sx, sy = fit[k, swept.STREAK_X], fit[k, swept.STREAK_Y]
+        way = math.hypot(step[k, 0], step[k, 1])
+        fast = min(way / (2.0 * r), 1.0)
+        # the streak of a ball lies along its way; a limb's blob is as long as the limb
+        across = abs(sx * step[k, 1] - sy * step[k, 0]) / max(way, 1e-9)
+        shape = math.exp(-((across / (0.8 * r)) ** 2)) if math.hypot(sx, sy) < way + r else 0.0
+        clean = min(max(fit[k, disc.QUALITY], 0.0), 1.0) ** 2
+        clean /= 1.0 + (fit[k, disc.OUTSIDE] / 4.0) ** 2
+        light = max(fit[k, swept.LIGHT], 100.0)
+        even = math.hypot(fit[k, swept.SHADE_X], fit[k, swept.SHADE_Y]) < 1.5 * light
+        trail = min(max((length[k] - 2) / 4.0, 0.0), 1.0)
+        luma = math.sqrt(max(fit[k, swept.LIGHT], 0.0))
+        cb, cr = 128.0 + fit[k, swept.CB], 128.0 + fit[k, swept.CR]
+        out[k] = fast * shape * clean * even * trail * lawful(luma, cb, cr)
+    return out
+
+
 # what a fit's own normal matrix does not know of its centre; found on rendered clips of four halls
 _OWN = 0.6  # the fits count a pixel for less than it is, so that priors are heard
 _SHADING = 0.04  # radii by which shading that is not quite a lit sphere's moves the centre
@@ -94,32 +120,24 @@ _UNEXPLAINED = 3.0  # radii, times the unexplained share of the change to the po
 _LEAST_SD_PX = 0.06  # coding, and what else no fit sees
 
 
+@swept.compiled
 def centre_covariances(fit: FloatArray) -> FloatArray:
-    """Covariance of the centres, with what the fits do not know of themselves.
+    """(n, 2, 2) covariance of u and v [px^2], with what the fits do not know of themselves.
 
-    Parameters
-    ----------
-    fit : (n, RESULT_COLUMNS) float64
-        Result rows of `disc`.
-
-    Returns
-    -------
-    (n, 2, 2) float64
-        Of u and v [px^2].
+    `fit` are result rows of `disc`.
     """
-    cov = np.empty((len(fit), 2, 2))
-    cov[:, 0, 0] = fit[:, disc.SD + swept.U] ** 2
-    cov[:, 1, 1] = fit[:, disc.SD + swept.V] ** 2
-    cov[:, 0, 1] = cov[:, 1, 0] = fit[:, disc.COV_UV]
-    cov *= ((_OWN * np.maximum(fit[:, disc.MISFIT], 1.0)) ** 2)[:, None, None]
-    slope = fit[:, [swept.SHADE_X, swept.SHADE_Y]] / np.maximum(fit[:, swept.LIGHT], 100.0)[:, None]
-    slope /= np.maximum(np.hypot(slope[:, 0], slope[:, 1]), 1.0)[:, None]
-    slope *= _SHADING * fit[:, swept.R, None]
-    cov += slope[:, :, None] * slope[:, None, :]
-    unexplained = np.clip(1.0 - fit[:, disc.QUALITY], 0.0, 1.0) ** 1.5
-    other = (_UNEXPLAINED * fit[:, swept.R] * unexplained) ** 2 + _LEAST_SD_PX**2
-    cov += other[:, None, None] * np.eye(2)
-    return cov
+    out = np.empty((len(fit), 2, 2))
+    for k in range(len(fit)):
+        scale = (_OWN * max(fit[k, disc.MISFIT], 1.0)) ** 2
+        light = max(fit[k, swept.LIGHT], 100.0)
+        x, y = fit[k, swept.SHADE_X] / light, fit[k, swept.SHADE_Y] / light
+        reach = _SHADING * fit[k, swept.R] / max(math.hypot(x, y), 1.0)
+        unexplained = min(max(1.0 - fit[k, disc.QUALITY], 0.0), 1.0) ** 1.5
+        other = (_UNEXPLAINED * fit[k, swept.R] * unexplained) ** 2 + _LEAST_SD_PX**2
+        out[k, 0, 0] = scale * fit[k, disc.SD + swept.U] ** 2 + (reach * x) ** 2 + other
+        out[k, 1, 1] = scale * fit[k, disc.SD + swept.V] ** 2 + (reach * y) ** 2 + other
+        out[k, 0, 1] = out[k, 1, 0] = scale * fit[k, disc.COV_UV] + reach * reach * x * y
+    return out
 
 
 @swept.compiled

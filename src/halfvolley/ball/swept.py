@@ -53,6 +53,7 @@ _ON_BALL = 0.02  # least alpha of a pixel of the ball
 
 # error_model: no check for division by zero in the loops; all divisors are kept above zero
 compiled = njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
+exactly = njit(cache=True, nogil=True, error_model="numpy")  # where NaN has a meaning
 
 # numbers of single precision stay so: twice as many fit into a vector
 _F = np.float32

@@ -1,10 +1,12 @@
 """Short smooth trails of spots: what flies, where it should be next, and what stands still."""
 
+import math
 from dataclasses import dataclass, fields
 
 import numpy as np
 
-from halfvolley.types.arrays import BoolArray, FloatArray, IntArray
+from halfvolley.ball import swept
+from halfvolley.types.arrays import FloatArray, IntArray
 
 _MEMORY_FRAMES = 120  # over which a place's blinking is counted
 CELL_PX = 8
@@ -86,41 +88,71 @@ def link(first: Points, middle: Points, last: Points, longest_px: float) -> Poin
     n = len(last.uv_px)
     if n == 0 or len(middle.uv_px) == 0 or len(first.uv_px) == 0:
         return last
-    step_b = last.uv_px[None, :, :] - middle.uv_px[:, None, :]  # (m, n, 2)
-    step_a = middle.uv_px[None, :, :] - first.uv_px[:, None, :]  # (f, m, 2)
-    go_b = np.hypot(step_b[..., 0], step_b[..., 1])
-    go_a = np.hypot(step_a[..., 0], step_a[..., 1])
-    alike_b = _alike(middle, last) & (go_b < longest_px)
-    alike_a = _alike(first, middle) & (go_a < longest_px)
-    bend = step_b[None] - step_a[:, :, None]  # (f, m, n, 2)
-    far = np.hypot(bend[..., 0], bend[..., 1])
-    way = 0.5 * (go_a[:, :, None] + go_b[None])
-    r = middle.radius_px[None, :, None]
-    fine = alike_a[:, :, None] & alike_b[None] & (far < 0.15 * way + 0.35 * r) & (way > 0.5 * r)
-    # long trails first, then smooth ones
-    worth = np.where(fine, np.minimum(middle.length, 8)[None, :, None] - far / r, -np.inf)
-    best = worth.reshape(-1, n)
-    pick = np.argmax(best, axis=0)
-    found = np.isfinite(best[pick, np.arange(n)])
-    m = pick % len(middle.uv_px)
-    length = np.where(found, np.maximum(middle.length[m], 2) + 1, 1)
-    share = 1.0 / np.minimum(length, 8)
-    radius = np.where(
-        found, middle.trail_radius_px[m] * (1 - share) + last.radius_px * share, last.radius_px
-    )
+    length, back = np.ones(n, np.int64), np.full(n, -1, np.int64)
+    radius = last.radius_px.copy()
+    _link(
+        first.uv_px, first.radius_px, first.colour, middle.uv_px, middle.radius_px, middle.colour,
+        middle.length, middle.trail_radius_px, last.uv_px, last.radius_px, last.colour,
+        longest_px, length, back, radius,
+    )  # fmt: skip
     return Points(
-        last.uv_px, last.radius_px, last.streak_px, last.colour, last.score,
-        length.astype(np.int64), np.where(found, m, -1), radius, last.missed,
+        last.uv_px, last.radius_px, last.streak_px, last.colour, last.score, length, back, radius,
+        last.missed,
     )  # fmt: skip
 
 
-def _alike(a: Points, b: Points) -> BoolArray:
-    """Whether radius and colour of each pair may belong to one thing."""
-    ratio = a.radius_px[:, None] / b.radius_px[None, :]
-    chroma = np.abs(a.colour[:, None, 1:] - b.colour[None, :, 1:]).sum(axis=2)
-    luma = np.abs(a.colour[:, None, 0] - b.colour[None, :, 0])
-    out: BoolArray = (ratio > 0.6) & (ratio < 1.67) & (chroma < 25.0) & (luma < 60.0)
-    return out
+@swept.exactly
+def _link(  # type: ignore[no-untyped-def]
+    uv_a,
+    r_a,
+    colour_a,
+    uv_b,
+    r_b,
+    colour_b,
+    length_b,
+    trail_r_b,
+    uv_c,
+    r_c,
+    colour_c,
+    longest,
+    length,
+    back,
+    radius,
+):
+    """Write length, back and mean radius of the spots c from those of the two frames before."""
+    for k in range(len(uv_c)):
+        best = -np.inf
+        for j in range(len(uv_b)):
+            du, dv = uv_c[k, 0] - uv_b[j, 0], uv_c[k, 1] - uv_b[j, 1]
+            go = math.hypot(du, dv)
+            if go >= longest or not _alike(r_b[j], colour_b[j], r_c[k], colour_c[k]):
+                continue
+            for i in range(len(uv_a)):
+                eu, ev = uv_b[j, 0] - uv_a[i, 0], uv_b[j, 1] - uv_a[i, 1]
+                came = math.hypot(eu, ev)
+                if came >= longest or not _alike(r_a[i], colour_a[i], r_b[j], colour_b[j]):
+                    continue
+                bend = math.hypot(du - eu, dv - ev)
+                way = 0.5 * (go + came)
+                if bend >= 0.15 * way + 0.35 * r_b[j] or way <= 0.5 * r_b[j]:
+                    continue
+                # long trails first, then smooth ones
+                worth = min(length_b[j], 8) - bend / r_b[j]
+                if worth > best:
+                    best = worth
+                    back[k] = j
+        if back[k] >= 0:
+            length[k] = max(length_b[back[k]], 2) + 1
+            share = 1.0 / min(length[k], 8)
+            radius[k] = trail_r_b[back[k]] * (1.0 - share) + r_c[k] * share
+
+
+@swept.exactly
+def _alike(r_a, colour_a, r_b, colour_b):  # type: ignore[no-untyped-def]
+    """Whether radius and colour of two spots may belong to one thing."""
+    chroma = abs(colour_a[1] - colour_b[1]) + abs(colour_a[2] - colour_b[2])
+    ratio = r_a / r_b
+    return ratio > 0.6 and ratio < 1.67 and chroma < 25.0 and abs(colour_a[0] - colour_b[0]) < 60.0
 
 
 def expect(before: Points, middle: Points) -> Points:
@@ -161,13 +193,24 @@ def follow(uv_px: FloatArray, expected: Points, middle: Points) -> IntArray:
     (n,) int64
         Rows of `expected` whose trail has four spots at least.
     """
-    out = np.full(len(uv_px), -1, np.int64)
-    for i in reversed(range(len(expected.uv_px))):  # the longest trail has the last word
-        step = expected.uv_px[i] - middle.uv_px[expected.back[i]]
-        gap = np.hypot(*(uv_px - expected.uv_px[i]).T)
-        near = gap < 0.12 * float(np.hypot(*step)) + 0.5 * expected.radius_px[i]
-        if expected.length[i] >= 4 and expected.missed[i] == 1:
-            out[near] = i
+    return _follow(
+        uv_px, expected.uv_px, expected.radius_px, expected.length, expected.missed, expected.back,
+        middle.uv_px,
+    )  # fmt: skip
+
+
+@swept.exactly
+def _follow(uv, guess, r, length, missed, back, before):  # type: ignore[no-untyped-def]
+    out = np.full(len(uv), -1, np.int64)
+    for i in range(len(guess) - 1, -1, -1):  # the longest trail has the last word
+        if length[i] < 4 or missed[i] != 1:
+            continue
+        b = back[i]
+        way = math.hypot(guess[i, 0] - before[b, 0], guess[i, 1] - before[b, 1])
+        for k in range(len(uv)):
+            gap = math.hypot(uv[k, 0] - guess[i, 0], uv[k, 1] - guess[i, 1])
+            if gap < 0.12 * way + 0.5 * r[i]:
+                out[k] = i
     return out
 
 

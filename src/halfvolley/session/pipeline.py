@@ -68,7 +68,7 @@ STAGES = (
         stages.camera, "finding the table",
     ),
     Stage(
-        "scan", 3, ("probe", "camera"),
+        "scan", 4, ("probe", "camera"),
         lambda s, c: {
             "masks_px": c.masks_px, "ball": detector_said(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",

@@ -4,7 +4,7 @@ Rooms are imported when a stage runs, so that finding out that nothing is stale 
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, cast
 
@@ -30,7 +30,7 @@ from halfvolley.types import (
 )
 
 if TYPE_CHECKING:
-    from halfvolley.ball import RestingBall
+    from halfvolley.ball import Loaded, RestingBall
     from halfvolley.camera import Calibration, MarksCheck
     from halfvolley.flight import Drops
     from halfvolley.match import TouchWord
@@ -104,15 +104,20 @@ def scan(
     finder = made.finder
     watcher = LineWatcher(found.camera)
     frames = RecordingFrames(recording)
-    # one thread decodes and loads while this one searches: both have as much to do
+
+    def made_ready() -> "Iterator[Loaded]":
+        for frame in frames:
+            watcher.feed(frame)
+            yield finder.load(frame)
+
+    # one thread decodes, loads and watches while this one searches: both have as much to do
     parts = []
     started, n = time.monotonic(), 0
-    for frame, loaded in prefetch(((f, finder.load(f)) for f in frames), FRAMES_AHEAD):
+    for loaded in prefetch(made_ready(), FRAMES_AHEAD):
         n += 1
-        watcher.feed(frame)
         parts.append(finder.search(loaded))
-        if frame.index % 16 == 0:
-            tell(frame.index / len(info.pts_s))
+        if loaded.index % 16 == 0:
+            tell(loaded.index / len(info.pts_s))
     parts.append(finder.finish())
     warnings = (*frames.warnings, *made.warnings)
     rate = n / max(time.monotonic() - started, 1e-9)
