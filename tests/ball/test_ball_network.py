@@ -68,26 +68,6 @@ def test_a_ball_is_found_where_it_is(detector):
     assert np.all((found.score >= 0) & (found.score <= 1))
 
 
-@pytest.mark.parametrize(
-    ("last", "followed"),
-    [
-        ([], True), ([(101.0, 50.0, 0.9)], True), ([(201.0, 50.0, 0.9)], False),
-        ([(101.0, 50.0, 0.9), (201.0, 50.0, 0.9)], False), ([(201.0, 50.0, 0.3)], True),
-    ],
-)  # fmt: skip
-def test_a_trail_elsewhere_does_not_end_the_search(last, followed):
-    """What was surely seen and no trail leads on from is looked for in the next frame too."""
-    peaks = np.zeros((len(last), maps.COLUMNS))
-    if last:
-        peaks[:, [maps.U, maps.V, maps.SCORE]] = last
-    finder = SimpleNamespace(
-        _last=peaks, _network=NetworkSettings(),
-        _middle=SimpleNamespace(uv_px=np.array([[0.0, 0.0], [100.0, 50.0]])),
-        _expected=SimpleNamespace(back=np.array([1])),
-    )  # fmt: skip
-    assert NetworkFinder._all_followed(finder) is followed
-
-
 def test_an_empty_hall_gives_no_sure_ball(detector):
     n = 16
     found = found_in(film(n, np.random.default_rng(2), ball=False), detector, n)
