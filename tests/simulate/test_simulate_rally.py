@@ -44,7 +44,7 @@ def test_flight_agrees_with_the_other_integrator(linear, lift):
     other = fly(
         start[:3], start[3:6], start[6:], physics.gravity_mps2,
         physics.air_kgpm3 * area / (2 * physics.mass_kg), physics.cd, lift,
-        1.0 / physics.decay_tau_s, physics.radius_m, int(linear), np.array([0.5]),
+        1.0 / physics.decay_tau_s, physics.radius_m, 0.0 if linear else 2.0, np.array([0.5]),
     )[0]  # fmt: skip
     # across w the two ways to write CL agree; the 1e-4 m leaves room for step sizes only
     assert np.abs(nodes[n - 1, 1:4] - other[:3]).max() < 1e-4

@@ -34,7 +34,7 @@ class FlightSettings:
     stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
     shortest_hop_s: float = 0.12  # a ball that hops for less, by some 2 cm, comes to rest,
-    shortest_hop_frames: float = 4.0  # and so does one whose hops are hardly seen
+    shortest_hop_frames: float = 2.5  # and so does one whose hops are hardly seen
     beside_m: float = 0.15  # a bounce this far beside the table is on another one
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     reconsider_rounds: int = 3  # times: a kind that is found moves its neighbours
