@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import (
     PLANES,
@@ -17,7 +18,7 @@ from halfvolley.flight.course import (
 )
 from halfvolley.flight.extend import complete
 from halfvolley.flight.junctions import outside
-from halfvolley.flight.outcome import arcs_and_contacts, is_served
+from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
 from halfvolley.flight.settings import FlightSettings
@@ -25,6 +26,10 @@ from halfvolley.flight.shutter import combine, with_streaks
 from halfvolley.flight.sights import claims_scale, sights
 from halfvolley.physics import Environment
 from halfvolley.types import Arc, ClipCamera, Contact, Flights, Tracks
+
+TOSS_MPS = 1.0  # a tossed ball travels no faster than this along the floor
+SERVE_MPS = 2.5  # and a serve no slower along the table
+BEHIND_M, BESIDE_M = 1.0, 0.5  # where a server of this table stands
 
 
 def find_flights(
@@ -114,13 +119,29 @@ def _belonging(course: Course, s: FlightSettings) -> float:
     """
     places = [x for x, kind in zip(course.states[1:], course.kinds, strict=True) if kind == "table"]
     if not places:
-        return 1.0 if is_served(course) else s.stray
+        return 1.0 if _is_served(course) else s.stray
     strokes = [i for i, kind in enumerate(course.kinds) if kind == "racket"]
     bounced = sum("table" in course.kinds[max(i - 1, 0) : i + 2] for i in strokes)
     if 4 * bounced < len(strokes):
         return s.stray
     beside = float(np.median([outside(float(x[0]), float(x[1])) for x in places]))
     return 1.0 if beside < s.beside_m else s.stray**2
+
+
+def _is_served(c: Course) -> bool:
+    """Whether a ball that never bounces on the table was tossed and struck by its server.
+
+    A serve into the floor or over everything is a ball of this table all the same.
+    """
+    for i, kind in enumerate(c.kinds):
+        toss, after = c.states[i], c.states[i + 1]
+        behind = abs(after[0]) - TABLE_LENGTH_M.value / 2
+        beside = abs(after[1]) - TABLE_WIDTH_M.value / 2
+        here = 0.0 < behind < BEHIND_M and beside < BESIDE_M and after[2] > 0.0
+        tossed = np.hypot(toss[3], toss[4]) < TOSS_MPS and c.starts[i + 1] - c.starts[i] > 0.1
+        if kind == "racket" and here and tossed and -np.sign(after[0]) * after[3] > SERVE_MPS:
+            return True
+    return False
 
 
 def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:

@@ -151,8 +151,8 @@ def fit_free(
     and just after, how much later than the reference they meet, and the drag coefficient. The first
     `n_before` sightings lie before (all of them where the state is 10 long: tau may have either
     sign then). `info` is the diagonal of the prior's information; `air` is (g, b, drag, lift,
-    decay, radius), its drag not used. Damped Gauss-Newton; the loss is Cauchy's, the cost infinite
-    where the numbers ran away.
+    decay, radius, bend), its drag not used. Damped Gauss-Newton; the loss is Cauchy's, the cost
+    infinite where the numbers ran away.
     """
     m = mean.shape[0]
     x = start.copy()

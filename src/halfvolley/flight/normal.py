@@ -52,9 +52,10 @@ def normal_equations(
 
     `own_air` (k, 2) is drag and lift of each arc beyond those of `g`, with standard deviations
     `own_air_sd` (2,); `contact` (k - 1,) holds FREE, TABLE, FLOOR or NET; `g` (22,) the globals,
-    with which `intrinsics` (5,) and `turn` (3, 3) agree; `air` (6,) gravity, b, drag, lift, spin
-    decay and radius; `state_mean` (9,) and `state_sd` (k, 9) the prior of the states; the rest are
-    the sightings in time order, dated with `prior_mean`, and the length (m,) of their streaks.
+    with which `intrinsics` (5,) and `turn` (3, 3) agree; `air` (7,) gravity, b, drag, lift, spin
+    decay, radius and bend; `state_mean` (9,) and `state_sd` (k, 9) the prior of the states; the
+    rest are the sightings in time order, dated with `prior_mean`, and the length (m,) of their
+    streaks.
     """
     k = len(starts)
     n = 12 * k - 1 + N_GLOBALS

@@ -2,14 +2,9 @@
 
 import numpy as np
 
-from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.flight.normal import N_GLOBALS
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end
 from halfvolley.types import Arc, Contact, FloatArray
-
-TOSS_MPS = 1.0  # a tossed ball travels no faster than this along the floor
-SERVE_MPS = 2.5  # and a serve no slower along the table
-BEHIND_M, BESIDE_M = 1.0, 0.5  # where a server of this table stands
 
 
 def arcs_and_contacts(
@@ -61,19 +56,3 @@ def _before(c: Course, s: Setting, i: int) -> tuple[FloatArray, FloatArray]:
     if i > 0:
         J[:, 9 * k + i - 1] -= change
     return end, J @ c.cov @ J.T
-
-
-def is_served(c: Course) -> bool:
-    """Whether a ball that never bounces on the table was tossed and struck by its server.
-
-    A serve into the floor or over everything is a ball of this table all the same.
-    """
-    for i, kind in enumerate(c.kinds):
-        toss, after = c.states[i], c.states[i + 1]
-        behind = abs(after[0]) - TABLE_LENGTH_M.value / 2
-        beside = abs(after[1]) - TABLE_WIDTH_M.value / 2
-        here = 0.0 < behind < BEHIND_M and beside < BESIDE_M and after[2] > 0.0
-        tossed = np.hypot(toss[3], toss[4]) < TOSS_MPS and c.starts[i + 1] - c.starts[i] > 0.1
-        if kind == "racket" and here and tossed and -np.sign(after[0]) * after[3] > SERVE_MPS:
-            return True
-    return False

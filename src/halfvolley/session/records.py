@@ -142,6 +142,7 @@ _STATE_COLUMNS = (
 
 def _path(row: dict[str, Any], air: Environment) -> FlightPath:
     state = np.array([row[name] for name in _STATE_COLUMNS], np.float64)
+    # tables of version 1 had one law, which saturates
     own = replace(air, drag=row["drag"], lift=row["lift"], lift_bend=row.get("lift_bend", 2.0))
     duration = max(row["t1_s"] - row["t0_s"], 0.0)
     n = max(2, math.ceil(duration / STEP_S) + 1)

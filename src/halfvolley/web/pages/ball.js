@@ -1,5 +1,5 @@
 // Ball: every candidate of a frame and what became of it; regions where no ball is looked for.
-import { Film, fit } from "/static/film.js";
+import { Film, fit, frameOn } from "/static/film.js";
 import { HANDLES, regions } from "/static/regions.js";
 
 const FATES = [
@@ -97,14 +97,7 @@ export default {
     draw() {
       const canvas = this.$refs.canvas;
       if (!canvas) return;
-      const ratio = fit(canvas);
-      const g = canvas.getContext("2d");
-      const scale = canvas.width / this.size[0];
-      const image = this.film?.get(this.shown);
-      g.setTransform(scale, 0, 0, scale, 0, 0);
-      if (image) g.drawImage(image, 0, 0, ...this.size);
-      g.translate(0.5, 0.5); // pixel centres are at integers
-      const line = ratio / scale;
+      const [g, line] = frameOn(canvas, this.film?.get(this.shown), this.size);
       if (this.shown === this.index) for (const c of [...this.here].reverse()) this.mark(g, c, line);
       this.drawRegions(g, line);
       this.drawStrip();

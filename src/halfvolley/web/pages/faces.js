@@ -1,5 +1,5 @@
 // Faces: each frame as it is handed on, and regions that are blurred in all of them.
-import { Film, fit } from "/static/film.js";
+import { Film, frameOn } from "/static/film.js";
 import { HANDLES, regions } from "/static/regions.js";
 
 export default {
@@ -38,14 +38,8 @@ export default {
     draw() {
       const canvas = this.$refs.canvas;
       if (!canvas) return;
-      const ratio = fit(canvas);
-      const g = canvas.getContext("2d");
-      const scale = canvas.width / this.size[0];
-      const image = this.film?.get(this.shown);
-      g.setTransform(scale, 0, 0, scale, 0, 0);
-      if (image) g.drawImage(image, 0, 0, ...this.size);
-      g.translate(0.5, 0.5); // pixel centres are at integers
-      this.drawRegions(g, ratio / scale);
+      const [g, line] = frameOn(canvas, this.film?.get(this.shown), this.size);
+      this.drawRegions(g, line);
     },
   },
 };

@@ -1,5 +1,5 @@
 // Play: one canvas with the frame and its flight, the table from above, time, rallies.
-import { Film, fit, frameAt } from "/static/film.js";
+import { Film, frameAt, frameOn } from "/static/film.js";
 import { ballAt, drawFlight } from "/static/flight.js";
 import { bounceAt, drawCourt } from "/static/court.js";
 import { START, drawReplay, nearer, turned } from "/static/replay.js";
@@ -339,16 +339,10 @@ export default {
     },
     drawFilm() {
       const canvas = this.$refs.film;
-      const ratio = fit(canvas);
-      const g = canvas.getContext("2d");
-      const image = this.film.get(this.shown);
-      const scale = canvas.width / this.size[0];
-      g.setTransform(scale, 0, 0, scale, 0, 0);
-      if (image) g.drawImage(image, 0, 0, ...this.size);
+      const [g, line] = frameOn(canvas, this.film.get(this.shown), this.size);
       if (!this.play.drawn) return;
-      g.translate(0.5, 0.5); // pixel centres are at integers
       const shown = this.allowed.filter((c) => !c.gone);
-      drawFlight(g, this.play, this.flights, shown, this.times[this.shown], this.size, ratio / scale);
+      drawFlight(g, this.play, this.flights, shown, this.times[this.shown], this.size, line);
     },
   },
 };

@@ -98,6 +98,17 @@ export function frameAt(times, t) {
 }
 
 // a canvas as sharp as the screen; gives its pixels for each pixel of the page
+/** A canvas with a frame on it, its unit a pixel of that frame, and the length of a screen's pixel. */
+export function frameOn(canvas, image, size) {
+  const ratio = fit(canvas);
+  const g = canvas.getContext("2d");
+  const scale = canvas.width / size[0];
+  g.setTransform(scale, 0, 0, scale, 0, 0);
+  if (image) g.drawImage(image, 0, 0, ...size);
+  g.translate(0.5, 0.5); // pixel centres are at integers
+  return [g, ratio / scale];
+}
+
 export function fit(canvas) {
   const ratio = window.devicePixelRatio || 1;
   const width = Math.max(1, Math.round(canvas.clientWidth * ratio));
