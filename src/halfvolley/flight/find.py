@@ -148,7 +148,8 @@ def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
     """The course with less belief in bounces that cannot be, or hardly be told from something else.
 
     Nothing bounces off a plane without coming down on it. The lowest hops are those of a ball that
-    comes to rest, and hardly told from rolling.
+    comes to rest, and hardly told from rolling. Where few sightings leave a place as open as this,
+    another flight altogether, beyond what the covariance tells, often fits as well.
     """
     shortest_s = max(s.shortest_hop_s, s.shortest_hop_frames * fixed.frame_s)
     chances = list(course.chances)
@@ -157,6 +158,9 @@ def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
         if kind in PLANES and not x[5] < 0.0 < x[11]:
             chances[i] = 0.0
         if kind == "table" and 2.0 * x[11] < shortest_s * s.air[0]:
+            chances[i] *= s.stray
+        at = slice(9 * i + 9, 9 * i + 11)
+        if kind == "table" and np.trace(course.cov[at, at]) > s.vague_m**2:
             chances[i] *= s.stray
     return replace(course, chances=tuple(chances))
 
