@@ -51,6 +51,7 @@ class CalibrateSettings:
     hand_reach_px: float = 25.0  # at 1920 wide: how far off corners given by hand may be
     least_net: float = 0.35  # share of the net that must be seen before it counts
     low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
+    least_outer: float = 0.5  # of the outer lines within the picture, on average
     least_ends: float = 0.06  # points of an end line for each of a side line; seen low, 0.15
     most_error_mm: float = 50.0  # a table known less well than this was not found
     most_miss_mm: float = 20.0  # lines that miss by more are not those of a table; usual: 0.2-4
@@ -333,6 +334,8 @@ def no_table(
     sides, ends = refined.used[:2], refined.used[2:N_OUTER]
     if max(share[CENTRE], share[NET]) < 0.1:
         return "has neither centre line nor net"
+    if np.mean(share[:N_OUTER]) < settings.least_outer:
+        return "shows too little of its outer lines"
     if max(ends) < settings.least_ends * min(sides):
         return "shows hardly anything of its end lines"
     if error_mm > settings.most_error_mm:

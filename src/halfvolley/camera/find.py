@@ -147,17 +147,30 @@ def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> L
     one, other = level(planes.luma, 1.6), level(planes.luma, -1.6)
     normal *= np.where(one < other, 1.0, -1.0)[:, None]
     bright, shade = np.maximum(one, other), np.minimum(one, other)
+    # a line so thin that one edge of it was found only: beyond it may lie a surface as well
+    peak = np.max([level(planes.luma, -off_px) for off_px in (0.5, 1.0, 1.5, 2.0)], axis=0)
+    beyond = level(planes.luma, -3.5)
+    thin = np.flatnonzero(_stands_out(peak, beyond) & _stands_out(peak, level(planes.luma, 3.5)))
+    normal = np.concatenate([normal, -normal[thin]])
+    a, b, length, places = (np.concatenate([x, x[thin]]) for x in (a, b, length, places))
+    bright, shade = np.append(bright, peak[thin]), np.append(shade, beyond[thin])
     dark = np.stack(
         [level(planes.luma, 3.5), level(planes.cb, 4.5) - 128.0, level(planes.cr, 4.5) - 128.0],
         axis=1,
     )
-    strong = np.flatnonzero(bright - shade > np.maximum(8.0, 0.12 * (bright - 16.0)))
+    strong = np.flatnonzero(_stands_out(bright, shade))
     worth = (length * (bright - shade))[strong]
     strong = np.sort(strong[np.argsort(-worth, kind="stable")[: settings.most_segments]])
     return _joined(
         a[strong], b[strong], normal[strong], dark[strong], (bright - dark[:, 0])[strong],
         float(np.hypot(width, height)), settings.min_line_share * width, settings.most_lines,
     )  # fmt: skip
+
+
+def _stands_out(bright: FloatArray, shade: FloatArray) -> BoolArray:
+    """Where luma is seen to be brighter."""
+    out: BoolArray = bright - shade > np.maximum(8.0, 0.12 * (bright - 16.0))
+    return out
 
 
 def _segments(luma: ByteImage) -> FloatArray:
