@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfvolley.simulate import raster
-from halfvolley.simulate.figures import N_LIMBS
+from halfvolley.simulate.body import N_LIMBS
 from halfvolley.simulate.lens import View
 from halfvolley.simulate.scene import FLOOR_Z_M, CameraRig, Scene
 from halfvolley.simulate.stage import Sheet, Stage, lamp_light

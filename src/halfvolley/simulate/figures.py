@@ -1,8 +1,8 @@
-"""Two players made of limbs: where they stand, how they swing, and their bodies as capsules.
+"""Two players: where they stand and how they swing.
 
 A player is steered by a few keyframes (feet, crouch, racket, free hand) that the game dictates:
 the racket meets the ball at each stroke, the free hand carries it before a serve. The rest of the
-body follows by the lengths of arms and legs.
+body follows by the lengths of arms and legs (`body`).
 """
 # mypy: allow-untyped-defs
 
@@ -14,15 +14,12 @@ from numba import njit
 from scipy.interpolate import PchipInterpolator
 
 from halfvolley.constants import TABLE_LENGTH_M
+from halfvolley.simulate.body import skeletons
 from halfvolley.simulate.path import HAND, Game
 from halfvolley.simulate.scene import FLOOR_Z_M, PlayerLook
 from halfvolley.types import FloatArray
 
 HALF_X = TABLE_LENGTH_M.value / 2
-N_LIMBS = 28
-LIMB_COLUMNS = 19
-"""A limb: end (3), radius, end (3), radius, colour (3), second colour (3), its span along the
-limb (2), kind (0 capsule, 1 disc with its normal in place of the second end), 2 spare."""
 
 # Controls of one moment (20): root x, y; height of the pelvis; racket blade (3) and its normal (3);
 # free hand (3); feet (3 + 3); facing x, y.
@@ -48,7 +45,7 @@ class Figure:
         return controls_at(self.curve, self.t0_s, np.atleast_1d(t_s), self.side, height, phase)
 
     def limbs(self, controls: FloatArray) -> FloatArray:
-        """(n, N_LIMBS, LIMB_COLUMNS) bodies under these controls."""
+        """(n, limbs, columns) bodies under these controls."""
         return skeletons(controls, self.look.height_m / 1.75, self._hand, self.paint)
 
     @property
@@ -262,212 +259,3 @@ def controls_at(curve, t0, t_s, side, h, phase):
         norm = math.sqrt(x * x + y * y)
         out[i, 18], out[i, 19] = x / norm, y / norm
     return out
-
-
-# --- the body ----------------------------------------------------------------------------------
-@njit(cache=True)
-def _bend(a, b, upper, lower, pole, joint):
-    """joint (3,) of a chain from a towards b, bent towards pole; b moves to what can be reached."""
-    d = b - a
-    dist = math.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2)
-    if dist < 1e-6:
-        dist = 1e-6
-    u = d / dist
-    far = 0.999 * (upper + lower)
-    if dist > far:
-        for i in range(3):
-            b[i] = a[i] + u[i] * far
-        dist = far
-    near = abs(upper - lower) + 0.02
-    if dist < near:
-        dist = near
-    along = (upper * upper - lower * lower + dist * dist) / (2.0 * dist)
-    out = math.sqrt(max(upper * upper - along * along, 0.0))
-    side = pole - (pole[0] * u[0] + pole[1] * u[1] + pole[2] * u[2]) * u
-    norm = math.sqrt(side[0] ** 2 + side[1] ** 2 + side[2] ** 2)
-    if norm < 1e-6:
-        norm = 1.0
-    for i in range(3):
-        joint[i] = a[i] + along * u[i] + out * side[i] / norm
-
-
-@njit(cache=True)
-def _limb(out, i, a, ra, b, rb, colour, second, t0, t1, kind):
-    for k in range(3):
-        out[i, k] = a[k]
-        out[i, 4 + k] = b[k]
-        out[i, 8 + k] = colour[k]
-        out[i, 11 + k] = second[k]
-    out[i, 3] = ra
-    out[i, 7] = rb
-    out[i, 14] = t0
-    out[i, 15] = t1
-    out[i, 16] = kind
-    out[i, 17] = 0.0
-    out[i, 18] = 0.0
-
-
-@njit(cache=True)
-def skeletons(controls, h, hand, paint):
-    """(n, N_LIMBS, LIMB_COLUMNS) bodies of a player of relative height h; hand +1 is right."""
-    n = controls.shape[0]
-    out = np.zeros((n, N_LIMBS, LIMB_COLUMNS))
-    for i in range(n):
-        _skeleton(controls[i], h, hand, paint, out[i])
-    return out
-
-
-@njit(cache=True)
-def _skeleton(c, h, hand, paint, out):
-    skin, hair, shirt, stripe, shorts = paint[0], paint[1], paint[2], paint[3], paint[4]
-    leg, shoes, front, back, wood = paint[5], paint[6], paint[7], paint[8], paint[9]
-    up = np.array([0.0, 0.0, 1.0])
-    face = np.array([c[18], c[19], 0.0])
-    right = np.array([c[19], -c[18], 0.0])
-    pelvis = np.array([c[0], c[1], c[2]])
-    blade = c[3:6].copy()
-    normal = c[6:9] / math.sqrt(c[6] ** 2 + c[7] ** 2 + c[8] ** 2 + 1e-12)
-    free = c[9:12].copy()
-    # the lower the crouch, the more the trunk leans
-    lean = 0.30 + 1.2 * max(0.0, 0.04 - (c[2] - (-0.76 + 0.80 * h))) * 1.6
-    lean = min(lean, 1.15)
-    spine = math.sin(lean) * face + math.cos(lean) * up
-    chest = pelvis + 0.40 * h * spine
-    # lean over for a ball that is out of the arm's reach
-    shoulder = chest + hand * 0.19 * h * right
-    d = blade - shoulder
-    over = math.sqrt(d[0] ** 2 + d[1] ** 2 + d[2] ** 2) - 0.62 * h
-    if over > 0.0:
-        give = min(over, 0.32) / (over + 0.62 * h)
-        chest = chest + give * d
-    sr = chest + 0.19 * h * right
-    sl = chest - 0.19 * h * right
-    hip_r = pelvis + 0.10 * h * right
-    hip_l = pelvis - 0.10 * h * right
-    neck = chest + 0.09 * h * spine
-    head = neck + 0.14 * h * (0.25 * face + up)
-    arm_s = sr if hand > 0 else sl
-    arm_f = sl if hand > 0 else sr
-    # the handle points from the blade towards the shoulder, in the blade's plane
-    d = arm_s - blade
-    handle = d - (d[0] * normal[0] + d[1] * normal[1] + d[2] * normal[2]) * normal
-    handle = handle / math.sqrt(handle[0] ** 2 + handle[1] ** 2 + handle[2] ** 2 + 1e-9)
-    grip = blade + 0.135 * handle
-    elbow = np.zeros(3)
-    elbow_f = np.zeros(3)
-    _bend(arm_s, grip, 0.29 * h, 0.27 * h, hand * 0.6 * right - up - 0.3 * face, elbow)
-    _bend(arm_f, free, 0.29 * h, 0.27 * h, -hand * 0.6 * right - up - 0.3 * face, elbow_f)
-    none = skin
-    _limb(
-        out,
-        0,
-        hip_r - 0.02 * right,
-        0.105 * h,
-        sr - 0.075 * h * right,
-        0.115 * h,
-        shirt,
-        stripe,
-        0.45,
-        0.72,
-        0,
-    )
-    _limb(
-        out,
-        1,
-        hip_l + 0.02 * right,
-        0.105 * h,
-        sl + 0.075 * h * right,
-        0.115 * h,
-        shirt,
-        stripe,
-        0.45,
-        0.72,
-        0,
-    )
-    _limb(out, 2, sr - 0.02 * right, 0.065 * h, sl + 0.02 * right, 0.065 * h, shirt, shirt, 2, 2, 0)
-    _limb(
-        out,
-        3,
-        chest + 0.05 * h * spine,
-        0.06 * h,
-        neck + 0.04 * h * up,
-        0.05 * h,
-        skin,
-        none,
-        2,
-        2,
-        0,
-    )
-    _limb(
-        out,
-        4,
-        head - 0.03 * h * up,
-        0.082 * h,
-        head + 0.025 * h * up,
-        0.092 * h,
-        skin,
-        none,
-        2,
-        2,
-        0,
-    )
-    _limb(
-        out,
-        5,
-        head + (0.05 * up - 0.025 * face) * h,
-        0.088 * h,
-        head + (0.01 * up - 0.04 * face) * h,
-        0.085 * h,
-        hair,
-        none,
-        2,
-        2,
-        0,
-    )
-    _limb(
-        out,
-        6,
-        head + 0.085 * h * face,
-        0.016 * h,
-        head + 0.09 * h * face - 0.01 * up,
-        0.018 * h,
-        skin,
-        none,
-        2,
-        2,
-        0,
-    )
-    j = 7
-    for a in range(2):
-        s = arm_s if a == 0 else arm_f
-        e = elbow if a == 0 else elbow_f
-        w = grip if a == 0 else free
-        cut = s + 0.55 * (e - s)
-        _limb(out, j, s, 0.062 * h, cut, 0.056 * h, shirt, stripe, 0.8, 1.0, 0)
-        _limb(out, j + 1, cut, 0.043 * h, e, 0.038 * h, skin, none, 2, 2, 0)
-        _limb(out, j + 2, e, 0.038 * h, w, 0.027 * h, skin, none, 2, 2, 0)
-        tip = w + 0.05 * h * (w - e) / (math.sqrt(((w - e) ** 2).sum()) + 1e-9)
-        if a == 1:
-            tip = w + 0.06 * h * face
-        _limb(out, j + 3, w, 0.036 * h, tip, 0.034 * h, skin, none, 2, 2, 0)
-        j += 4
-    knee = np.zeros(3)
-    for a in range(2):
-        hip = hip_l if a == 0 else hip_r
-        foot = c[12:15].copy() if a == 0 else c[15:18].copy()
-        wide = -0.25 if a == 0 else 0.25
-        if right[1] * (-face[0]) < 0.0:
-            wide = -wide
-        _bend(hip, foot, 0.43 * h, 0.43 * h, face + wide * right, knee)
-        cut = hip + 0.62 * (knee - hip)
-        _limb(out, j, hip, 0.095 * h, cut, 0.085 * h, shorts, none, 2, 2, 0)
-        _limb(out, j + 1, cut, 0.075 * h, knee, 0.06 * h, leg, none, 2, 2, 0)
-        _limb(out, j + 2, knee, 0.058 * h, foot, 0.042 * h, leg, none, 2, 2, 0)
-        heel = foot - 0.05 * face - 0.03 * up
-        toe = foot + 0.15 * face - 0.035 * up
-        _limb(out, j + 3, heel, 0.044 * h, toe, 0.04 * h, shoes, none, 2, 2, 0)
-        j += 4
-    _limb(out, j, blade + 0.075 * handle, 0.013, grip + 0.03 * handle, 0.014, wood, none, 2, 2, 0)
-    _limb(out, j + 1, blade, 0.077, normal, 0.0, front, back, 2, 2, 1)
-    belly, breast = pelvis + 0.02 * h * up, chest - 0.02 * h * spine
-    _limb(out, j + 2, belly, 0.115 * h, breast, 0.125 * h, shirt, stripe, 0.45, 0.72, 0)
