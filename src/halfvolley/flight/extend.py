@@ -8,10 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.flight.course import predict, reconsider, settle, touch_state
-from halfvolley.flight.junctions import Kind, outside, place_cost
+from halfvolley.flight.course import chance, predict, reconsider, settle, touch_state
+from halfvolley.flight.junctions import OTHER_COST, Kind, outside, place_cost
 from halfvolley.flight.landing import along, crossing, with_bounce_after, with_bounce_before
 from halfvolley.flight.refine import Course, Setting, refine
+from halfvolley.flight.serve import hidden_serve
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.types import FloatArray, IntArray
 
@@ -20,14 +21,22 @@ SIGHTING_COST = 4.0  # what one more sighting may cost
 
 
 def complete(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
-    """Courses joined where they meet, with the bounces that lie just beyond their sightings."""
+    """Courses joined where they meet, with the bounces that lie just beyond their sightings.
+
+    A course that was joined is known better, so its ends are looked at once more.
+    """
     courses = merge(courses, s, settings)
+    courses = merge(_extended(courses, s, settings), s, settings)
+    return _extended(courses, s, settings)
+
+
+def _extended(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
     out: list[Course] = []
     for i, course in enumerate(courses):
         earliest = float(s.seen.t_s[out[-1].rows[-1]]) if out else -np.inf
         latest = float(s.seen.t_s[courses[i + 1].rows[0]]) if i + 1 < len(courses) else np.inf
         out.append(extend(course, s, settings, earliest, latest))
-    return merge(out, s, settings)
+    return out
 
 
 def extend(
@@ -72,8 +81,8 @@ def _bounce_beyond(
     if not new and not (inside and abs(t - edge) <= settings.blind_frames * s.frame_s):
         return None
     at = best.n_arcs - 2 if forward else 0
-    chance = BORNE_OUT[min(new, len(BORNE_OUT) - 1)]
-    best = replace(best, chances=(*best.chances[:at], chance, *best.chances[at + 1 :]))
+    borne_out = BORNE_OUT[min(new, len(BORNE_OUT) - 1)]
+    best = replace(best, chances=(*best.chances[:at], borne_out, *best.chances[at + 1 :]))
     return settle(grafted(course, best, first, last), s, settings)
 
 
@@ -177,6 +186,10 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     touching = np.inf
     if kept:
         touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
+    serve = hidden_serve(left, right, s, settings)
+    if serve is not None and serve[1] < min(apart + settings.junction_cost, touching, through.cost):
+        likely = chance("table", {"table": serve[1], "other": min(apart + OTHER_COST, touching)})
+        return _with_serve(a, b, serve[0], at, likely)
     if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
         return _through(a, b, s, through.states[at])
     if not kept or local.cost > apart + settings.junction_cost:
@@ -198,6 +211,22 @@ def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) 
     return Course(
         rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
         np.concatenate([a.starts, b.starts[1:]]), np.vstack([a.own_air, b.own_air[1:]]), a.globals,
+        scale=max(a.scale, b.scale),
+    )  # fmt: skip
+
+
+def _with_serve(a: Course, b: Course, local: Course, at: int, likely: float) -> Course:
+    """Both courses in one, not yet refined, with a serve's arc between as `local` has it.
+
+    `at` is the place of its stroke among the contacts of `local`.
+    """
+    rows = np.unique(np.concatenate([a.rows, b.rows, local.rows]))
+    middle = slice(at + 1, at + 3)  # from the stroke, and from the bounce
+    return Course(
+        rows, (*a.kinds, "racket", "table", *b.kinds), (*a.chances, likely, likely, *b.chances),
+        np.vstack([a.states, local.states[middle], b.states[1:]]),
+        np.concatenate([a.starts, local.starts[middle], b.starts[1:]]),
+        np.vstack([a.own_air, local.own_air[middle], b.own_air[1:]]), a.globals,
         scale=max(a.scale, b.scale),
     )  # fmt: skip
 
