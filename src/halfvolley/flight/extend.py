@@ -8,28 +8,35 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M, NET_OVERHANG_M, TABLE_WIDTH_M
-from halfvolley.flight.course import predict, reconsider, settle, touch_state
-from halfvolley.flight.junctions import Kind, outside, place_cost
-from halfvolley.flight.refine import Course, Setting, air_of, refine
+from halfvolley.flight.course import chance, predict, reconsider, settle, touch_state
+from halfvolley.flight.junctions import OTHER_COST, Kind, outside, place_cost
+from halfvolley.flight.landing import along, crossing, with_bounce_after, with_bounce_before
+from halfvolley.flight.refine import Course, Setting, refine
+from halfvolley.flight.serve import hidden_serve
 from halfvolley.flight.settings import FlightSettings
-from halfvolley.physics.kernels import bounce, fly
 from halfvolley.types import FloatArray, IntArray
 
-R = BALL_RADIUS_M.value
-SEEN = 0.9  # probability of an added bounce that sightings on both sides bear out
-BLIND = 0.65  # and of one that only the flight on one side foretells
+BORNE_OUT = (0.65, 0.8, 0.9)  # probability of an added bounce with none, one, more sightings beyond
+SIGHTING_COST = 4.0  # what one more sighting may cost
 
 
 def complete(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
-    """Courses joined where they meet, with the bounces that lie just beyond their sightings."""
+    """Courses joined where they meet, with the bounces that lie just beyond their sightings.
+
+    A course that was joined is known better, so its ends are looked at once more.
+    """
     courses = merge(courses, s, settings)
+    courses = merge(_extended(courses, s, settings), s, settings)
+    return _extended(courses, s, settings)
+
+
+def _extended(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
     out: list[Course] = []
     for i, course in enumerate(courses):
         earliest = float(s.seen.t_s[out[-1].rows[-1]]) if out else -np.inf
         latest = float(s.seen.t_s[courses[i + 1].rows[0]]) if i + 1 < len(courses) else np.inf
         out.append(extend(course, s, settings, earliest, latest))
-    return merge(out, s, settings)
+    return out
 
 
 def extend(
@@ -54,120 +61,80 @@ def _bounce_beyond(
     unseen = course.n_arcs > 1 and edge > course.starts[1]
     if edge < course.starts[-1] if forward else unseen:
         return None  # the outermost arc was added without sightings
-    touch = _crossing(course, s, edge, settings, forward)
-    if touch is None:
+    touch = crossing(course, s, edge, settings.reach_bounce_s, settings.edge_m, forward)
+    if touch is None or not earliest < touch[0] < latest:
         return None
     t, state = touch
-    if not earliest < t < latest:
+    first = max(course.n_arcs - 2, 0) if forward else 0
+    last = course.n_arcs - 1 if forward else min(1, course.n_arcs - 1)
+    end = refine(course.part(first, last, s.seen.t_s[course.rows]), s, 6)
+    more = with_bounce_after if forward else with_bounce_before
+    trials = [
+        _followed(refine(way, s, 15), s, t, edge, settings, forward, (earliest, latest))
+        for way in more(end, s, t, state)
+    ]
+    best = min(trials, key=lambda trial: trial.cost - SIGHTING_COST * len(trial.rows))
+    new = len(best.rows) - len(end.rows)
+    if best.cost - end.cost > SIGHTING_COST * new + 10.0:
         return None
-    longer = _with_arc(course, s, t, state, forward)
-    gained = _new_sightings(longer, s, t, edge, settings, forward)
-    gained = gained[(s.seen.t_s[gained] > earliest) & (s.seen.t_s[gained] < latest)]
-    if len(gained) >= 2:
-        rows = np.unique(np.concatenate([course.rows, gained]))
-        trial = settle(replace(longer, rows=_one_each(rows, s)), s, settings)
-        new = len(trial.rows) - len(course.rows)
-        if new >= 2 and trial.cost - course.cost < 4.0 * new + 10.0:
-            return trial
     inside = outside(float(state[0]), float(state[1]), -settings.blind_inside_m) == 0.0
-    if inside and abs(t - edge) <= settings.blind_frames * s.frame_s:
-        trial = refine(longer, s, 15)
-        if trial.cost - course.cost < 12.0:
-            at = len(trial.chances) - 1 if forward else 0
-            chances = (*trial.chances[:at], BLIND, *trial.chances[at + 1 :])
-            return replace(trial, chances=chances)
-    return None
-
-
-def _crossing(
-    course: Course, s: Setting, edge: float, settings: FlightSettings, forward: bool
-) -> tuple[float, FloatArray] | None:
-    """When and in which state (9,) the outermost arc touches the table beyond the last sighting."""
-    arc = course.n_arcs - 1 if forward else 0
-    way = 1.0 if forward else -1.0
-    beyond = edge + way * np.arange(-0.5 * s.frame_s, settings.reach_bounce_s, 0.001)
-    tau = np.sort(beyond - course.starts[arc])
-    states = _fly(course, s, arc, tau)
-    states = states if forward else states[::-1]
-    below = np.flatnonzero((states[1:, 2] <= R) & (states[:-1, 2] > R))
-    if not len(below):
+    if not new and not (inside and abs(t - edge) <= settings.blind_frames * s.frame_s):
         return None
-    i = int(below[0])
-    share = (states[i, 2] - R) / (states[i, 2] - states[i + 1, 2])
-    state = states[i] + share * (states[i + 1] - states[i])
-    falls = state[5] * way < -0.2
-    if (
-        hits_net(states[: i + 2])
-        or not falls
-        or outside(float(state[0]), float(state[1])) > settings.edge_m
-    ):
-        return None
-    ordered = tau if forward else tau[::-1]
-    t = float(course.starts[arc] + ordered[i] + share * (ordered[i + 1] - ordered[i]))
-    return t, state
+    at = best.n_arcs - 2 if forward else 0
+    borne_out = BORNE_OUT[min(new, len(BORNE_OUT) - 1)]
+    best = replace(best, chances=(*best.chances[:at], borne_out, *best.chances[at + 1 :]))
+    return settle(grafted(course, best, first, last), s, settings)
 
 
-def hits_net(states: FloatArray) -> bool:
-    """Whether a path (n, 9) goes through the net."""
-    x = states[:, 0]
-    through = np.flatnonzero(np.sign(x[1:]) != np.sign(x[:-1]))
-    low = states[through, 2] < NET_HEIGHT_M.value
-    wide = TABLE_WIDTH_M.value / 2 + NET_OVERHANG_M.value
-    return bool(np.any(low & (np.abs(states[through, 1]) < wide)))
+def _followed(
+    course: Course, s: Setting, t: float, edge: float, settings: FlightSettings, forward: bool,
+    span_s: tuple[float, float],
+) -> Course:  # fmt: skip
+    """The course with the sightings beyond `edge` that lie on it, taken in one after another.
 
-
-def _fly(course: Course, s: Setting, arc: int, tau: FloatArray) -> FloatArray:
-    x = course.states[arc]
-    return fly(x[:3], x[3:6], x[6:9], *air_of(course, s, arc), tau)
-
-
-def _with_arc(course: Course, s: Setting, t: float, state: FloatArray, forward: bool) -> Course:
-    """The course with a bounce in `state` at t and an arc beyond it by the bounce law."""
-    e0, e1, mu = course.globals[18:21]
-    if forward:
-        v, w = bounce(state[3:6], state[6:9], e0, e1, mu, R)
-        return replace(
-            course, kinds=(*course.kinds, "table"), chances=(*course.chances, SEEN),
-            starts=np.append(course.starts, t),
-            states=np.vstack([course.states, np.concatenate([state[:3], v, w])]),
-            own_air=np.vstack([course.own_air, np.zeros(2)]),
-        )  # fmt: skip
-    # backwards: the law's inverse, without knowing the spin; sightings decide
-    before = state.copy()
-    before[5] = -state[5] / max(e0 - e1 * abs(state[5]), 0.6)
-    lead = 2.0 * s.frame_s
-    back = np.array([-lead])
-    first = fly(before[:3], before[3:6], before[6:9], *air_of(course, s, 0), back)[0]
-    after = state.copy()
-    return replace(
-        course, kinds=("table", *course.kinds), chances=(SEEN, *course.chances),
-        starts=np.concatenate([[t - lead, t], course.starts[1:]]),
-        states=np.vstack([first, after, course.states[1:]]),
-        own_air=np.vstack([np.zeros(2), course.own_air]),
-    )  # fmt: skip
-
-
-def _new_sightings(
-    course: Course, s: Setting, t: float, edge: float, settings: FlightSettings, forward: bool
-) -> IntArray:
-    """Rows of detections that lie near the added arc, one a frame, without a gap."""
+    What the bounce law foretells is wide; each sighting makes the next one known better.
+    """
     seen = s.seen
     reach = settings.extension_frames * s.frame_s
     low, high = (edge, t + reach) if forward else (t - reach, edge)
+    low, high = max(low, span_s[0]), min(high, span_s[1])
     rows = np.arange(np.searchsorted(seen.t_s, low - 1.0), np.searchsorted(seen.t_s, high + 1.0))
     rows = rows[(seen.t_s[rows] > low + 1e-6) & (seen.t_s[rows] < high - 1e-6)]
-    if not len(rows):
-        return np.zeros(0, np.int64)
-    off = np.linalg.norm(seen.uv_px[rows] - predict(course, s, rows), axis=1)
-    away = np.abs(seen.t_s[rows] - t)
-    scale = s.intrinsics[0] / np.maximum(seen.t_m[rows, 2], 1.0)  # px/m at the table
-    gate = settings.recapture_px + settings.extension_sd_mps * 2.0 * away * scale
-    gate[(seen.t_s[rows] - t) * (1 if forward else -1) < 0] = settings.recapture_px
-    chosen: dict[int, int] = {}
-    for i in np.argsort(off / gate):
-        if off[i] < gate[i]:
-            chosen.setdefault(int(seen.frame[rows[i]]), int(rows[i]))
-    return np.array(sorted(chosen.values()), np.int64)
+    frames = np.unique(seen.frame[rows])
+    sd_mps = settings.extension_sd_mps
+    for frame in frames if forward else frames[::-1]:
+        here = rows[seen.frame[rows] == frame]
+        off = np.linalg.norm(seen.uv_px[here] - predict(course, s, here), axis=1)
+        away = np.abs(seen.t_s[here] - t) * ((seen.t_s[here] > t) == forward)
+        scale = s.intrinsics[0] / np.maximum(seen.t_m[here, 2], 1.0)  # px/m at the table
+        ratio = off / (settings.recapture_px + 2.0 * sd_mps * away * scale)
+        nearest = int(np.argmin(ratio))
+        if not ratio[nearest] < 1.0:
+            continue
+        taken = np.sort(np.append(course.rows, here[nearest]))
+        trial = refine(replace(course, rows=taken), s, 10)
+        if trial.cost - course.cost < settings.trim_cost:
+            course, sd_mps = trial, 0.3 * settings.extension_sd_mps
+    return course
+
+
+def grafted(course: Course, part: Course, first: int, last: int) -> Course:
+    """The course with its arcs first to last (inclusive) as another one has them, not yet refined.
+
+    The other may hold more arcs. Where arcs come before, their end says where it starts.
+    """
+
+    def joined(own: FloatArray, other: FloatArray) -> FloatArray:
+        start = own[: first + 1] if first else other[:1]
+        return np.concatenate([start, other[1:], own[last + 1 :]])
+
+    return replace(
+        course, rows=np.unique(np.concatenate([course.rows, part.rows])),
+        kinds=(*course.kinds[:first], *part.kinds, *course.kinds[last:]),
+        chances=(*course.chances[:first], *part.chances, *course.chances[last:]),
+        states=joined(course.states, part.states), starts=joined(course.starts, part.starts),
+        own_air=joined(course.own_air, part.own_air),
+    )  # fmt: skip
 
 
 def _one_each(rows: IntArray, s: Setting) -> IntArray:
@@ -203,8 +170,8 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     t = 0.5 * (t_a + t_b)
     if (b.n_arcs > 1 and t >= b.starts[1]) or t <= a.starts[-1]:
         return None
-    end = _fly(a, s, a.n_arcs - 1, np.array([t - a.starts[-1]]))[0]
-    start = _fly(b, s, 0, np.array([t - b.starts[0]]))[0]
+    end = along(a, s, a.n_arcs - 1, np.array([t - a.starts[-1]]))[0]
+    start = along(b, s, 0, np.array([t - b.starts[0]]))[0]
     if np.linalg.norm(end[:3] - start[:3]) > settings.meet_m:
         return None
     start[:3] = 0.5 * (end[:3] + start[:3])
@@ -219,6 +186,10 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     touching = np.inf
     if kept:
         touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
+    serve = hidden_serve(left, right, s, settings)
+    if serve is not None and serve[1] < min(apart + settings.junction_cost, touching, through.cost):
+        likely = chance("table", {"table": serve[1], "other": min(apart + OTHER_COST, touching)})
+        return _with_serve(a, b, serve[0], at, likely)
     if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
         return _through(a, b, s, through.states[at])
     if not kept or local.cost > apart + settings.junction_cost:
@@ -240,6 +211,22 @@ def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) 
     return Course(
         rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
         np.concatenate([a.starts, b.starts[1:]]), np.vstack([a.own_air, b.own_air[1:]]), a.globals,
+        scale=max(a.scale, b.scale),
+    )  # fmt: skip
+
+
+def _with_serve(a: Course, b: Course, local: Course, at: int, likely: float) -> Course:
+    """Both courses in one, not yet refined, with a serve's arc between as `local` has it.
+
+    `at` is the place of its stroke among the contacts of `local`.
+    """
+    rows = np.unique(np.concatenate([a.rows, b.rows, local.rows]))
+    middle = slice(at + 1, at + 3)  # from the stroke, and from the bounce
+    return Course(
+        rows, (*a.kinds, "racket", "table", *b.kinds), (*a.chances, likely, likely, *b.chances),
+        np.vstack([a.states, local.states[middle], b.states[1:]]),
+        np.concatenate([a.starts, local.starts[middle], b.starts[1:]]),
+        np.vstack([a.own_air, local.own_air[middle], b.own_air[1:]]), a.globals,
         scale=max(a.scale, b.scale),
     )  # fmt: skip
 
