@@ -74,7 +74,9 @@ def quoted(name: str) -> str:
 def shown_path(path: Path) -> str:
     """A path as people write it, from their own folder on."""
     home = Path.home()
-    return f"~/{path.relative_to(home).as_posix()}" if path.is_relative_to(home) else str(path)
+    if not path.is_relative_to(home):
+        return str(path)
+    return "/".join(("~", *path.relative_to(home).parts))
 
 
 def _js(text: str) -> str:

@@ -52,7 +52,7 @@ def _draw(bench: "Bench", job: Job, put_away: set[int]) -> None:
     with tag("div", "", f"job {job.state}"):
         with tag("div", "", "job-words"):
             link(job.folder.name, f"/s/{bench.places.key_of(job.folder)}", "job-session")
-            tag("span", f"{job.title} · {_words(job)}")
+            tag("span", f"{job.title} · {job_words(job)}")
         if job.state == "running":
             tag(
                 "progress", look="meter", max=100, value=round(100 * job.share),
@@ -64,7 +64,8 @@ def _draw(bench: "Bench", job: Job, put_away: set[int]) -> None:
             button("Stop", lambda: bench.jobs.stop(job.number), "small")
 
 
-def _words(job: Job) -> str:
+def job_words(job: Job) -> str:
+    """What a job is doing, or how it ended."""
     if job.state == "waiting":
         return "waits for the work before it"
     if job.state == "running":
