@@ -42,7 +42,7 @@ def rare(short_clip, tmp_path_factory):
 @pytest.fixture
 def session(rare, monkeypatch):
     monkeypatch.setattr(proxy, "PIECE_S", 0.2)  # three pieces
-    monkeypatch.setattr(proxy, "RARE_S", 0.5)
+    monkeypatch.setattr(proxy, "SLOW_JUMP_PX", 10e6)
     return rare
 
 
@@ -53,13 +53,15 @@ def film_of(session):
 def test_which_clips_need_a_copy(session, monkeypatch):
     info = probe(session.clips[0].path)
     assert keyframe_gap_s(info.path) > 0.5
-    assert "keyframe only every 0.6 s" in proxy.why_slow(info)
-    assert "hevc" in proxy.why_slow(replace(info, codec="hevc"))
-    assert "3840 x 2160" in proxy.why_slow(replace(info, size_px=(3840, 2160)))
-    long = replace(info, pts_s=np.arange(0.0, 3600.0, 0.5))
-    assert proxy.why_slow(long) == "it is long"
-    monkeypatch.setattr(proxy, "RARE_S", 1.05)
-    assert proxy.why_slow(info) == ""
+    assert "up to 35 pictures of 960 x 540" in proxy.why_slow(info)
+    monkeypatch.undo()
+    assert proxy.why_slow(info) == "", "a jump decodes 18 million pixels at most"
+    for more, is_slow in (
+        ({"codec": "hevc"}, True), ({"bits": 10}, True),
+        ({"size_px": (1920, 1080)}, False), ({"size_px": (3840, 2160)}, True),
+        ({"pts_s": np.arange(0.0, 3600.0, 1 / 60)}, False),  # long alone is not slow
+    ):  # fmt: skip
+        assert bool(proxy.why_slow(replace(info, **more))) == is_slow, more
 
 
 def test_pieces_show_the_frames_that_they_say(session, monkeypatch):
@@ -111,7 +113,7 @@ def test_a_copy_is_made_once_beside_other_work(session):
     bench, glances = Bench(), Glances()
     try:
         words = glances.prepare(bench, session, entry, film)
-        assert "being made" in words and "keyframe" in words
+        assert "being made" in words and "has to decode" in words
         glances.prepare(bench, session, entry, film)
         (job,) = bench.jobs.all()
         assert bench.jobs.current(session.folder) is None, "it keeps nothing else waiting"

@@ -97,8 +97,7 @@ export function frameAt(times, t) {
   return low;
 }
 
-// a canvas as sharp as the screen; gives its pixels for each pixel of the page
-/** A canvas with a frame on it, its unit a pixel of that frame, and the length of a screen's pixel. */
+// a canvas with a frame on it, its unit a pixel of that frame, and the length of a screen's pixel
 export function frameOn(canvas, image, size) {
   const ratio = fit(canvas);
   const g = canvas.getContext("2d");
@@ -109,6 +108,7 @@ export function frameOn(canvas, image, size) {
   return [g, ratio / scale];
 }
 
+// a canvas as sharp as the screen; gives its pixels for each pixel of the page
 export function fit(canvas) {
   const ratio = window.devicePixelRatio || 1;
   const width = Math.max(1, Math.round(canvas.clientWidth * ratio));
