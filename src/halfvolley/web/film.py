@@ -17,8 +17,8 @@ import numpy as np
 from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
-from halfvolley.report.veil import Veil
 from halfvolley.session.recording import Recording
+from halfvolley.session.veil import Veil
 from halfvolley.types import ByteImage, Frame
 from halfvolley.video import FrameReader, open_clip, to_rgb
 

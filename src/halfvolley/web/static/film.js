@@ -28,9 +28,9 @@ export class Film {
   // where one stops; `arrived` is told which frame it is of
   scrub(i) {
     this.target = i;
+    this.moved = performance.now();
     this.waiting = [];
     clearTimeout(this.stopped);
-    this.stopped = setTimeout(() => this.want(i), STOPPED_MS);
     if (!this.glancing) this._glance();
   }
 
@@ -51,7 +51,14 @@ export class Film {
     } finally {
       this.glancing = false;
       if (this.target !== i) this._glance();
+      else this._rest(i);
     }
+  }
+
+  // the frame itself comes after the glance, so that it keeps no glance waiting
+  _rest(i) {
+    const left = this.moved + STOPPED_MS - performance.now();
+    this.stopped = setTimeout(() => this.want(i), Math.max(0, left));
   }
 
   // fetch a picture, and after it those that will be asked for next; `arrived` tells of each
