@@ -22,6 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 ENTER = "/enter"
 MAX_FORM_BYTES = 4096
+GONE_AWAY = "No response returned."  # what Starlette says then
 WRONG_TOKEN_WAIT_S = 1.0  # slows down guessing
 READING = ("GET", "HEAD", "OPTIONS")
 _HEADERS = {
@@ -151,7 +152,15 @@ class Guard:
             answer = RedirectResponse(ENTER, 303)
             await answer(scope, receive, with_headers(send))
         else:
-            await self._app(scope, receive, with_headers(send))
+            await self._pass_on(scope, receive, with_headers(send))
+
+    async def _pass_on(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """A browser that went away before its answer was there is no fault to be told of."""
+        try:
+            await self._app(scope, receive, send)
+        except RuntimeError as error:
+            if str(error) != GONE_AWAY:
+                raise
 
     async def _enter(self, request: Request) -> Response:
         token = self._rules.token

@@ -20,6 +20,7 @@ from halfvolley.web.pages.frame import (
     clip_tabs,
     guarded,
     measure_button,
+    reading,
     trouble_page,
     writer_banner,
 )
@@ -83,7 +84,7 @@ class CameraView(Element, component="camera.js"):
 async def camera(bench: "Bench", key: str, clip: str) -> None:
     """Draw the screen."""
     try:
-        seen = await asyncio.to_thread(_see, bench, key, clip)
+        seen = await reading(_see, bench, key, clip)
     except HalfvolleyError as error:
         trouble_page(str(error))
         return

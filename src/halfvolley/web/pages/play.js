@@ -7,6 +7,7 @@ import { drawTimeline, timeAt } from "/static/timeline.js";
 
 const RATES = [0.125, 0.25, 0.5, 1];
 const AHEAD = 14;
+const NEAR_S = 2;
 const PHASES = ["serve", "return", "third ball", "rally"];
 const LENGTHS = [[1, 2], [3, 4], [5, 8], [9, 999]];
 const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: "" };
@@ -57,6 +58,7 @@ export default {
           </div>
         </div>
         <ol class="rallies" aria-label="Rallies">
+          <li class="soft none" v-if="!shownRallies.length">{{ noRallyWords }}</li>
           <li v-for="r in shownRallies" :key="r.id" :class="{ here: rally && rally.id === r.id }">
             <div class="rally-row"><input type="checkbox" :value="r.id" v-model="picked" :aria-label="'Rally ' + r.id + ' for a video'" v-if="fresh">
             <button type="button" class="rally" @click="goTime(r.from)" :aria-current="rally && rally.id === r.id ? 'true' : null">
@@ -147,6 +149,19 @@ export default {
       if (!this.filtered || (this.only.length === "now" && Object.values(this.only).filter(Boolean).length === 1)) return this.play.rallies;
       const kept = new Set(this.allowed.map((c) => c.rally));
       return this.play.rallies.filter((r) => kept.has(r.id));
+    },
+    noRallyWords() {
+      if (this.play.rallies.length) return "No rally fits what is chosen.";
+      if (!this.contacts.length) return "No ball was seen in play. The Ball screen shows what was taken for one, and why not.";
+      return "No rally here. The arrow keys ↑ and ↓ go from touch to touch.";
+    },
+    // what the view in space shows: this rally, or what is near this moment where there is none
+    near() {
+      const same = (rally, from, to) => (this.rally ? rally === this.rally.id : from < this.now + NEAR_S && to > this.now - NEAR_S);
+      return {
+        flights: this.flights.filter((f) => same(f.rally, f.t[0], f.t.at(-1))),
+        touches: this.allowed.filter((c) => !c.gone && same(c.rally, c.t, c.t)),
+      };
     },
     courtWords() {
       const n = this.allowed.filter((c) => c.kind === "table" && !c.gone).length;
@@ -330,10 +345,10 @@ export default {
     draw() {
       if (!this.$refs.film) return;
       this.drawFilm();
-      const flights = this.flights.filter((f) => this.rally && f.rally === this.rally.id);
+      const { flights, touches } = this.near;
       const ball = ballAt(this.play, this.now, this.size[1]);
       const real = this.allowed.filter((c) => !c.gone);
-      if (this.space) drawReplay(this.$refs.replay, this.look, flights, real.filter((c) => c.rally === this.rally?.id), ball?.xyz, this.now);
+      if (this.space) drawReplay(this.$refs.replay, this.look, flights, touches, ball?.xyz, this.now);
       else drawCourt(this.$refs.court, real, this.touch?.id, ball?.xyz, this.only.length === "now" ? flights : []);
       drawTimeline(this.$refs.timeline, this.play.rallies, this.contacts, new Set(this.allowed.map((c) => c.id)), this.view());
     },

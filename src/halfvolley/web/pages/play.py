@@ -113,8 +113,8 @@ def _not_yet(bench: "Bench", state: SessionState) -> None:
                 "it is; you may close this window meanwhile.")  # fmt: skip
             return
         tag("h2", "Not measured yet")
-        tag("p", "Measuring finds the table, the ball, its flights and bounces. It takes about "
-            "five to ten times as long as the clip.")  # fmt: skip
+        tag("p", "Measuring finds the table, the ball, its flights and bounces. It takes less "
+            "time than the clip plays, on most machines.")  # fmt: skip
         measure_button(bench, state)
 
 
