@@ -51,6 +51,11 @@ def note(text: str, kind: str = "info") -> Element:
     return tag("p", text, f"note {kind}", role="alert" if kind == "trouble" else None)
 
 
+def sentence(words: str) -> str:
+    """Words of a stage as a sentence."""
+    return f"{words[:1].upper()}{words[1:]}" + ("" if words.endswith((".", "!", "?")) else ".")
+
+
 def announce(text: str, kind: str = "info") -> None:
     """Tell the window what happened, for a moment and to screen readers."""
     ui.run_javascript(f"halfvolley.announce({_js(text)}, {_js(kind)})")

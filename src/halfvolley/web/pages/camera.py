@@ -24,7 +24,7 @@ from halfvolley.web.pages.frame import (
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.parts import announce, button, note, quoted, sentence, tag
 from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState, session_state
 from halfvolley.web.work import find_camera
@@ -132,7 +132,7 @@ def _what_to_do(bench: "Bench", seen: Seen) -> None:
                  "well the lines agree.", "doubt")  # fmt: skip
         elif seen.found.warnings:
             for words in seen.found.warnings:
-                note(words, "doubt")
+                note(sentence(words), "doubt")
         measure_button(bench, seen.state)
 
 
@@ -296,7 +296,7 @@ def _facts(info: ClipInfo, copy: str) -> None:
             ("File", Path(info.path).name),
         )  # fmt: skip
         for words in info.warnings:
-            note(words, "doubt")
+            note(sentence(words), "doubt")
         if copy:
             note(copy)
 

@@ -28,7 +28,7 @@ from halfvolley.web.pages.frame import (
     writer_banner,
 )
 from halfvolley.web.pages.teaching import TeachingPanel
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.parts import announce, button, link, note, quoted, sentence, tag
 from halfvolley.web.state import SessionState
 from halfvolley.web.work import compare_detectors
 
@@ -109,7 +109,7 @@ def _choice(
         return
     tag("p", f"Held against {AGAINST.get(compared.known_by, 'what is known')}.", "soft small-text")
     for words in compared.notes:
-        note(f"{words[0].upper()}{words[1:]}.", "doubt" if words.startswith("LEAKY") else "info")
+        note(sentence(words), "doubt" if words.startswith("LEAKY") else "info")
 
 
 def _row(one: Known, use: Any) -> None:

@@ -140,7 +140,7 @@ def _card(bench: "Bench", key: str, state: SessionState) -> None:
             with tag("h2"):
                 link(state.title, address, "cover")
             with tag("p", "", "soft facts"):
-                for words in (state.venue, state.when):
+                for words in filter(None, (state.venue, state.when)):
                     tag("span", words)
             _progress(state, bench.jobs.current(state.folder))
             if state.trouble:

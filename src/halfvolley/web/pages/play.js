@@ -14,7 +14,7 @@ const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: ""
 
 export default {
   template: `
-    <div class="play" ref="root">
+    <div class="play" ref="root" @pointerdown="byKeys = false" @click="release" @change="release">
       <div class="play-film">
         <div class="stage-box" :style="{ '--ratio': size[0] / size[1] }"><div class="stage">
           <canvas ref="film" role="img" :aria-label="'Frame ' + index + ' of the clip with the flight of the ball'"></canvas>
@@ -65,11 +65,11 @@ export default {
               <span class="rally-number">{{ r.id }}</span>
               <span class="grow">{{ rallyWords(r) }}<small>{{ doubtWords(r) }}</small></span>
             </button></div>
-            <div class="buttons" v-if="rally && rally.id === r.id && editable">
-              <button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">Point to {{ play.names[w] }}</button>
-              <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button>
-              <button type="button" class="button small" v-for="w in ['A', 'B']" :key="'s' + w" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }} served</button>
-              <button type="button" class="button small" v-if="fresh" @click="$emit('cut', [r.id])">Save as video</button>
+            <div class="say" v-if="rally && rally.id === r.id && editable">
+              <span>Point</span><div class="buttons"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-label="'Point to ' + play.names[w]" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">{{ play.names[w] }}</button>
+                <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button></div>
+              <span>Served</span><div class="buttons"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-label="play.names[w] + ' served'" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }}</button></div>
+              <div class="buttons whole-row" v-if="fresh"><button type="button" class="button small" @click="$emit('cut', [r.id])">Save as video</button></div>
             </div>
           </li>
         </ol>
@@ -185,8 +185,8 @@ export default {
     this.watcher.observe(this.$refs.root);
     window.addEventListener("theme", this.draw);
     window.addEventListener("keydown", this.key);
-    const first = this.play.rallies[0];
-    this.goTime(first ? first.from : this.times[0]);
+    this.byKeys = false;
+    this.goTime(this.play.rallies[0]?.from ?? this.contacts[0]?.t ?? this.times[0]);
   },
   unmounted() {
     this.playing = false;
@@ -242,7 +242,13 @@ export default {
       if (i >= this.times.length - 1) this.playing = false;
       requestAnimationFrame(this.tick);
     },
+    // what was clicked gives the keys back to the film; who goes by Tab keeps the place
+    release({ target, type }) {
+      if (this.byKeys || (target.tagName === "SELECT") !== (type === "change")) return;
+      target.closest("button, input, select")?.blur();
+    },
     key(event) {
+      this.byKeys = true;
       const in_ = event.target.tagName;
       if (event.ctrlKey || event.metaKey || event.altKey || in_ === "INPUT" || in_ === "SELECT") return;
       const act = {
@@ -332,7 +338,11 @@ export default {
       return kinds[c.kind];
     },
     touchWords(c) {
-      const value = (v, unit, digits) => (v ? `${v[0].toFixed(digits)} ± ${v[1].toFixed(digits)} ${unit}` : "not known");
+      const value = (v, unit, least) => {
+        if (!v) return "not known";
+        const digits = Math.min(3, Math.max(least, Math.ceil(-Math.log10(v[1])))); // no error reads as 0
+        return `${v[0].toFixed(digits)} ± ${v[1].toFixed(digits)} ${unit}`;
+      };
       if (c.gone) return `at ${c.t.toFixed(2)} s, taken out by you`;
       if (c.kind === "table") {
         const mm = Math.round(1000 * c.ellipse[0]);

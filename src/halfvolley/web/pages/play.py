@@ -129,9 +129,10 @@ def _stale(bench: "Bench", state: SessionState, banner: Element) -> None:
     )
     if {stage.name for stage in state.due} <= {NAMES["match"], NAMES["tables"]}:
         words = (
-            "Corrected touches are marked. Rallies and statistics follow when the session is "
-            "measured again; that takes seconds."
+            "Rallies and statistics follow when the session is measured again; that takes seconds."
         )
+        if state.session is not None and state.session.touches:
+            words = f"Corrected touches are marked. {words}"
     with banner, tag("div", "", "banner"):
         tag("p", words)
         measure_button(bench, state, "small")

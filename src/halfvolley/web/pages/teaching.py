@@ -13,7 +13,7 @@ from halfvolley.session.unfinished import Unfinished, forget_unfinished, read_un
 from halfvolley.web.detector_data import Teaching, curve_points, ready_labels
 from halfvolley.web.jobs import Job
 from halfvolley.web.pages.frame import guarded
-from halfvolley.web.parts import button, note, tag
+from halfvolley.web.parts import button, note, sentence, tag
 from halfvolley.web.places import Place
 from halfvolley.web.state import SessionState
 from halfvolley.web.work import train_detector
@@ -57,7 +57,7 @@ class TeachingPanel:
         with tag("section", "", "panel"):
             tag("h2", "Teach it on this footage")
             if t.trouble:
-                note(f"{t.trouble[0].upper()}{t.trouble[1:]}.", "doubt")
+                note(sentence(t.trouble), "doubt")
                 return
             job = self._job()
             if job is not None:
