@@ -1,16 +1,13 @@
 """How quickly does the workbench answer?
 
-    python benchmarks/workbench.py SESSION          a measured session with labels; it is copied
-    python benchmarks/workbench.py SESSION --long   also its first clip repeated to an hour
+    python benchmarks/workbench.py SESSION    a measured session with labels; it is copied
 
 Chromium and server share the machine, as they do with a person. Times are from the key or click to
 the first frame that shows the answer, in ms; p95 over all tries, the first of each kind left out.
 """
 
 import argparse
-import random
 import re
-import resource
 import shutil
 import subprocess
 import sys
@@ -22,13 +19,10 @@ from pathlib import Path
 
 import numpy as np
 from pages import command, stamped, table, write_part
-from playwright.sync_api import Page, sync_playwright
-from speed import repeat
+from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 TRIES = 20
 KEYS = 60
-HOUR_S = 3600.0
-PIECES = 6  # of the small copy, spread over the hour
 SHOWN = {
     "Clip and camera": ".corner", "Ball": ".candidates strong", "Labels": ".big",
     "Detector": ".choices", "Play": ".rallies li", "Report": "iframe",
@@ -48,8 +42,8 @@ TIMED = """async ([act, done]) => {
 
 
 @contextmanager
-def serving(root: Path) -> Iterator[str]:
-    """A running workbench: its address."""
+def serving(root: Path) -> Iterator[tuple[str, int]]:
+    """A running workbench: its address and process."""
     process = subprocess.Popen(
         [sys.executable, "-m", "halfvolley.cli", "workbench", str(root), "--no-browser",
          "--port", "0"], stdout=subprocess.PIPE, text=True,
@@ -58,10 +52,16 @@ def serving(root: Path) -> Iterator[str]:
     found = re.search(r"http://\S+", process.stdout.readline())
     assert found is not None
     try:
-        yield found[0].rstrip("/")
+        yield found[0].rstrip("/"), process.pid
     finally:
         process.terminate()
         process.communicate()
+
+
+def launch(play: Playwright) -> Browser:
+    """The Chromium of this machine."""
+    chromium = shutil.which("chromium") or shutil.which("google-chrome")
+    return play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
 
 
 def p95(values: list[float]) -> float:
@@ -114,56 +114,17 @@ def label_keys(page: Page) -> list[float]:
     return out
 
 
-def hour(clip: Path, folder: Path) -> Iterator[tuple[str, list[float]]]:
-    """Jumps about in an hour of footage [ms]: where one stops, and while one drags."""
-    from halfvolley.session.edit import new_session
-    from halfvolley.session.proxy import make_piece, pieces_of
-    from halfvolley.session.recording import probe_recording
-    from halfvolley.web.film import Film, JpegStore
-    from halfvolley.web.glances import Glances
-
-    session = new_session(folder / "hour", [repeat([clip], folder / "hour.mp4", HOUR_S)])
-    entry = session.clips[0]
-    recording = probe_recording(entry.files)
-    film, glances = Film(recording, JpegStore()), Glances()
-    pieces = pieces_of(session, entry, film.info)
-    rng = random.Random(1)
-
-    def jumps(look: Callable[[int], object], places: list[range]) -> list[float]:
-        out = []
-        for _ in range(TRIES + 1):
-            index = rng.choice(rng.choice(places))
-            start = time.perf_counter()
-            look(index)
-            out.append(1e3 * (time.perf_counter() - start))
-        return out
-
-    def glance(index: int) -> object:
-        return glances.picture(session, entry, film, index, 960)
-
-    whole = [range(len(film.info.pts_s))]
-    yield "jump in an hour, exact frame", jumps(lambda i: film.jpeg(i, 960), whole)
-    yield "while dragging, no copy there yet", jumps(glance, whole)
-    pieces.folder.mkdir(parents=True)
-    numbers = range(0, pieces.count, pieces.count // PIECES)
-    for number in numbers:
-        make_piece(recording, pieces, number)
-    yield "while dragging, from the small copy", jumps(glance, [pieces.wanted(n) for n in numbers])
-
-
 def main() -> None:
     """Measure, print, and write the page's part."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("session", type=Path)
-    parser.add_argument("--long", action="store_true", help="also an hour of footage")
     said = parser.parse_args()
-    chromium = shutil.which("chromium") or shutil.which("google-chrome")
     rows = []
     with tempfile.TemporaryDirectory() as place, sync_playwright() as play:
         root = Path(place)
         shutil.copytree(said.session, root / "session")
-        browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        with serving(root) as address:
+        browser = launch(play)
+        with serving(root) as (address, _):
             page = browser.new_page(viewport={"width": 1280, "height": 800})
             measures: list[tuple[str, str, Callable[[], list[float]]]] = [
                 ("first session in sight", "< 1500", lambda: first_paints(page, address)),
@@ -174,13 +135,6 @@ def main() -> None:
                 values = measure()
                 rows.append([name, target, f"{np.median(values):.0f}", f"{p95(values):.0f}"])
                 print(*rows[-1], flush=True)
-        if said.long:
-            clip = next((root / "session").glob("*.mp4"))
-            for name, values in hour(clip, root):
-                rows.append([name, "< 250", f"{np.median(values):.0f}", f"{p95(values):.0f}"])
-                print(*rows[-1], flush=True)
-            memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
-            rows.append(["memory after it, MB", "< 1000", f"{memory:.0f}", ""])
     text = table(["ms", "target", "median", "p95"], rows)
     write_part("workbench", stamped(text, command((said.session,))))
 

@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 
+from halfvolley.errors import BadInput
 from halfvolley.session.edit import new_session, set_targets
 from halfvolley.session.models import use_detector
 from halfvolley.session.schema import TargetZone, read_session
@@ -19,8 +20,10 @@ from halfvolley.web.detector_data import (
     known_detectors,
     read_comparison,
     read_teaching,
+    ready_labels,
 )
 from halfvolley.web.pages.targets import zone_corners
+from halfvolley.web.work import train_detector
 
 SETTINGS = {"seed": 1, "steps": 1500, "minutes": 12.0}
 POINTS = [
@@ -61,6 +64,27 @@ def test_a_stopped_training_is_read_and_given_up(session):
     assert (at.step, at.curve, at.left_s) == (0, (), None), "a damaged one begins anew"
     forget_unfinished(session.folder)
     assert read_unfinished(session.folder) is None and not work.exists()
+
+
+def test_a_training_on_several_sessions_is_the_commands_own(session, tmp_path, monkeypatch):
+    other = new_session(tmp_path / "t", [tmp_path / "a.mp4"]).folder
+    called = []
+
+    def train(folders, **said):
+        called.append((list(folders), said["settings"].minutes))
+        raise BadInput("enough")
+
+    monkeypatch.setattr("halfvolley.session.train.train_sessions", train)
+    said = {"settings": {"minutes": 3}, "others": [str(other)]}
+    with pytest.raises(BadInput, match="enough"):
+        train_detector(session.folder, progress=lambda *_: None, said=said)
+    assert called == [([session.folder, str(other)], 3)]
+    work = stopped(session.folder)
+    assert read_unfinished(session.folder).sessions == (), "as older ones were noted"
+    noted = json.loads((work / "training.json").read_text())
+    note_training(work, noted | {"sessions": [str(session.folder), str(other)]})
+    assert read_unfinished(session.folder).sessions == (str(session.folder), str(other))
+    assert ready_labels(other) == (0, 0)
 
 
 def test_which_detectors_there_are_and_which_is_used(session):

@@ -2,18 +2,25 @@
 
 import asyncio
 import io
+import os
+import shutil
+import threading
+import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from halfvolley.errors import BadInput, FootageError
+from halfvolley.session.edit import new_session
 from halfvolley.session.recording import probe_recording
 from halfvolley.types import Detections
 from halfvolley.video import iter_frames, to_rgb
 from halfvolley.web import upload
 from halfvolley.web.ball_data import STILL, TAKEN, Candidates
 from halfvolley.web.film import NEAR, TILE_PX, Film, Films, JpegStore
+from halfvolley.web.state import session_state
 
 
 @pytest.fixture
@@ -43,6 +50,35 @@ def test_frames_that_are_not_there_are_refused(clip):
             film.jpeg(i, 320)
     with pytest.raises(FootageError):
         Films().of((clip.with_name("gone.mp4"),))
+
+
+def test_a_large_clip_that_is_being_read_keeps_no_other_one_waiting(clip, tmp_path):
+    films, read = Films(), threading.Event()
+    large = Path(shutil.copy(clip, tmp_path / "large.mp4"))
+    recording, other = (probe_recording((path,)) for path in (large, clip))
+    reading = threading.Thread(
+        target=films.of, args=((large,), lambda: read.wait(60) and recording)
+    )
+    reading.start()
+    try:
+        assert films.of((clip,), lambda: other).recording is other
+        assert reading.is_alive()
+    finally:
+        read.set()
+        reading.join()
+    assert films.of((large,)).recording is recording, "read once"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="an empty large file takes its room there")
+def test_ten_gigabytes_are_not_read_to_say_how_a_session_stands(tmp_path):
+    clip = tmp_path / "large.mp4"
+    with clip.open("wb") as file:
+        file.truncate(10 << 30)
+    session = new_session(tmp_path / "s", [clip])
+    start = time.perf_counter()
+    state = session_state(session.folder, "s")
+    assert time.perf_counter() - start < 1.0, "to read them takes ten times as long"
+    assert state.words == "new"
 
 
 def test_a_strip_shows_the_place_in_its_neighbours(clip):

@@ -3,9 +3,10 @@
 from dataclasses import replace
 from fractions import Fraction
 
+import av
 import numpy as np
 import pytest
-from test_web_film import picture
+from test_web_film import picture as picture_of
 from test_web_jobs import wait_for
 
 from halfvolley.errors import StorageError
@@ -42,7 +43,7 @@ def rare(short_clip, tmp_path_factory):
 @pytest.fixture
 def session(rare, monkeypatch):
     monkeypatch.setattr(proxy, "PIECE_S", 0.2)  # three pieces
-    monkeypatch.setattr(proxy, "RARE_S", 0.5)
+    monkeypatch.setattr(proxy, "SLOW_JUMP_PX", 10e6)
     return rare
 
 
@@ -53,13 +54,36 @@ def film_of(session):
 def test_which_clips_need_a_copy(session, monkeypatch):
     info = probe(session.clips[0].path)
     assert keyframe_gap_s(info.path) > 0.5
-    assert "keyframe only every 0.6 s" in proxy.why_slow(info)
-    assert "hevc" in proxy.why_slow(replace(info, codec="hevc"))
-    assert "3840 x 2160" in proxy.why_slow(replace(info, size_px=(3840, 2160)))
-    long = replace(info, pts_s=np.arange(0.0, 3600.0, 0.5))
-    assert proxy.why_slow(long) == "it is long"
-    monkeypatch.setattr(proxy, "RARE_S", 1.05)
-    assert proxy.why_slow(info) == ""
+    assert "up to 35 pictures of 960 x 540" in proxy.why_slow(info)
+    monkeypatch.undo()
+    assert proxy.why_slow(info) == "", "a jump decodes 18 million pixels at most"
+    for more, is_slow in (
+        ({"codec": "hevc"}, True), ({"bits": 10}, True),
+        ({"size_px": (1920, 1080)}, False), ({"size_px": (3840, 2160)}, True),
+        ({"pts_s": np.arange(0.0, 3600.0, 1 / 60)}, False),  # long alone is not slow
+    ):  # fmt: skip
+        assert bool(proxy.why_slow(replace(info, **more))) == is_slow, more
+
+
+def test_a_codec_that_browsers_do_not_play_is_shown_and_copied(short_clip, tmp_path):
+    info = probe(short_clip)
+    true = {f.index: to_rgb(f, info) for f in iter_frames(info)}
+    with av.open(str(tmp_path / "old.mp4"), "w") as file:
+        stream = file.add_stream("mpeg4", rate=60, bit_rate=20_000_000)
+        stream.width, stream.height, stream.pix_fmt = *info.size_px, "yuv420p"
+        for picture in true.values():
+            file.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+        file.mux(stream.encode(None))
+    session = new_session(tmp_path / "s", [tmp_path / "old.mp4"])
+    entry, film = session.clips[0], film_of(session)
+    assert "coded as mpeg4" in proxy.why_slow(film.info)
+    pieces = proxy.make_proxy(session.folder, entry.name)
+    assert probe(pieces.path(0)).codec == "h264"
+    glances = Glances()
+    for index in (0, 20):
+        for data in (film.jpeg(index, 960), glances.picture(session, entry, film, index, 960)[0]):
+            assert np.abs(picture_of(data) - true[index]).mean() < 8.0
+    assert probe(tmp_path / "old.mp4").codec == "mpeg4", "the clip itself is left alone"
 
 
 def test_pieces_show_the_frames_that_they_say(session, monkeypatch):
@@ -81,9 +105,9 @@ def test_pieces_show_the_frames_that_they_say(session, monkeypatch):
     for index in (0, 1, 13, 25, N - 1):
         data, shown = glances.picture(session, entry, film, index, 960)
         assert 0 <= index - shown < pieces.every
-        errors = [np.abs(picture(data) - true[k]).mean() for k in (shown - 2, shown, shown + 2)
+        errors = [np.abs(picture_of(data) - true[k]).mean() for k in (shown - 2, shown, shown + 2)
                   if k in true]  # fmt: skip
-        assert min(errors) == np.abs(picture(data) - true[shown]).mean()
+        assert min(errors) == np.abs(picture_of(data) - true[shown]).mean()
     # one that was lost is made again, the others are left
     pieces.path(1).unlink()
     calls.clear()
@@ -111,7 +135,7 @@ def test_a_copy_is_made_once_beside_other_work(session):
     bench, glances = Bench(), Glances()
     try:
         words = glances.prepare(bench, session, entry, film)
-        assert "being made" in words and "keyframe" in words
+        assert "being made" in words and "has to decode" in words
         glances.prepare(bench, session, entry, film)
         (job,) = bench.jobs.all()
         assert bench.jobs.current(session.folder) is None, "it keeps nothing else waiting"

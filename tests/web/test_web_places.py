@@ -7,6 +7,9 @@ import pytest
 from halfvolley.errors import BadInput, FootageError
 from halfvolley.session.edit import new_session
 from halfvolley.session.schema import read_session
+from halfvolley.web.jobs import Job
+from halfvolley.web.pages.home import is_coming
+from halfvolley.web.parts import shown_path
 from halfvolley.web.places import Places, safe_name
 
 
@@ -87,3 +90,19 @@ def test_a_new_folder_never_takes_an_old_ones_place(tree):
     places = Places(tree[0])
     assert places.new_folder("tuesday").name == "tuesday-2"
     assert places.new_folder("..").parent == tree[0]
+
+
+def test_paths_are_shown_from_ones_own_folder_on(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME" if os.name == "posix" else "USERPROFILE", str(tmp_path))
+    assert shown_path(tmp_path) == "~"
+    assert shown_path(tmp_path / "club" / "tuesday") == "~/club/tuesday"
+    assert shown_path(tmp_path.parent) == str(tmp_path.parent)
+
+
+def test_a_session_in_the_making_has_a_card_until_it_is_there(tree):
+    making = Job(1, tree[0] / "demo", "Making a demo", "running")
+    assert is_coming(making)
+    assert not is_coming(Job(2, tree[0] / "demo", "Making a demo", "stopped"))
+    assert not is_coming(Job(3, tree[0] / "tuesday", "Measuring", "running"))
+    (tree[0] / "demo").mkdir()
+    assert is_coming(making), "its folder alone is no session"

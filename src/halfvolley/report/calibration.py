@@ -4,8 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from halfvolley.report.picture import draw_model, write_picture
-from halfvolley.report.veil import veiled_first_picture
+from halfvolley.report.picture import draw_model, first_picture, write_picture
 from halfvolley.session.pipeline import calibrate_clip
 from halfvolley.session.schema import Session
 
@@ -45,7 +44,7 @@ def calibrate_and_draw(
     recording, found = calibrate_clip(session, name, progress=progress)
     path = session.folder / "report" / f"{name}-camera.png"
     fit = f"fits to {found.residual_px:.2f} px, {found.residual_mm:.1f} mm on the table"
-    picture = veiled_first_picture(session, session.clip(name), recording, found.camera)
+    picture = first_picture(session, session.clip(name), recording, found.camera)
     write_picture(path, draw_model(picture, found.camera, fit))
     x, y, z = found.camera.centre_m
     words = [

@@ -13,10 +13,10 @@ from halfvolley.errors import BadInput
 from halfvolley.physics import Environment, fly
 from halfvolley.report.draw import blend, disc, polyline, text, text_size
 from halfvolley.report.look import COLOURS, INK, PAPER, SOFT, SURFACE, rgb
-from halfvolley.report.veil import make_veil
 from halfvolley.session.labels import frames_at
 from halfvolley.session.pipeline import ClipResult
 from halfvolley.session.stages import environment
+from halfvolley.session.veil import make_veil
 from halfvolley.types import Arc, ByteImage, Camera, FloatArray, PlayedContact
 from halfvolley.video import VideoWriter, WriterSettings, prefetch, to_rgb
 

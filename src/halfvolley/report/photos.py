@@ -6,8 +6,7 @@ from halfvolley.camera.accuracy import table_error_mm
 from halfvolley.errors import FootageError
 from halfvolley.report.document import Photo
 from halfvolley.report.material import Material
-from halfvolley.report.picture import draw_model, encode_jpeg, write_picture
-from halfvolley.report.veil import veiled_first_picture
+from halfvolley.report.picture import draw_model, encode_jpeg, first_picture, write_picture
 from halfvolley.session.pipeline import kept_result
 
 PICTURE_WIDTH_PX = 1280  # wide enough to judge half a pixel on the lines, small enough to mail
@@ -23,9 +22,7 @@ def draw_cameras(m: Material) -> tuple[dict[str, Photo], dict[str, float]]:
             continue
         camera_mm[clip.clip] = float(np.median(table_error_mm(calibration.camera)))
         try:
-            picture = veiled_first_picture(
-                session, session.clip(name), recording, calibration.camera
-            )
+            picture = first_picture(session, session.clip(name), recording, calibration.camera)
         except FootageError:
             continue
         drawn = draw_model(picture, calibration.camera)

@@ -10,24 +10,33 @@ from halfvolley.errors import FootageError
 from halfvolley.report.draw import disc, polyline, text, text_size
 from halfvolley.report.look import rgb
 from halfvolley.session.files import write_atomic
-from halfvolley.types import ByteImage, Camera, ClipInfo, FloatArray
+from halfvolley.session.recording import Recording
+from halfvolley.session.schema import ClipEntry, Session
+from halfvolley.session.veil import make_veil
+from halfvolley.types import ByteImage, Camera, FloatArray
 from halfvolley.video import iter_frames, to_rgb
 
 MODEL = rgb("#00c2d1")  # stands out on blue, green and grey tables alike
 CORNER = rgb("#ffd23f")
 
 
-def first_picture(info: ClipInfo) -> ByteImage:
-    """The first frame of a clip as (h, w, 3) red, green, blue.
+def first_picture(
+    session: Session, entry: ClipEntry, recording: Recording, camera: Camera
+) -> ByteImage:
+    """The first frame of a clip as (h, w, 3) red, green, blue, blurred where that was asked for.
 
     Raises
     ------
     FootageError
         If it holds none.
     """
-    for frame in iter_frames(info):
-        return to_rgb(frame, info)
-    raise FootageError(f"{info.path} holds no picture that can be decoded")
+    for frame in iter_frames(recording.info):
+        picture = to_rgb(frame, recording.info)
+        veil = make_veil(session, entry, recording, camera)
+        if veil is not None:
+            veil.over(picture)
+        return picture
+    raise FootageError(f"{recording.info.path} holds no picture that can be decoded")
 
 
 def draw_model(picture: ByteImage, camera: Camera, words: str = "") -> ByteImage:

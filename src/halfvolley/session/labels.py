@@ -315,7 +315,7 @@ def export_labels(
         if target.is_dir():
             target.rmdir()
     with folder_atomic(target) as unfinished:
-        pictures = _pictures(read_session(folder), frames, say)
+        pictures = _pictures(read_session(folder), frames, labels.labels, say)
         return write_export(
             unfinished, labels.labels, facts, pictures, style=style,
             picture_format=picture_format, split=split,
@@ -323,17 +323,26 @@ def export_labels(
 
 
 def _pictures(
-    session: Session, frames: dict[str, tuple[int, ...]], say: Progress
+    session: Session, frames: dict[str, tuple[int, ...]], labels: Iterable[Label], say: Progress
 ) -> Iterator[tuple[str, int, ByteImage]]:
-    """Clip, frame and RGB picture of given frames."""
+    """Clip, frame and RGB picture of given frames, as they are handed on."""
     from halfvolley.session.recording import probe_recording
+    from halfvolley.session.veil import handed_on
     from halfvolley.video import to_rgb
 
+    said: dict[tuple[str, int], list[Label]] = {}
+    for label in labels:
+        said.setdefault((label.clip, label.frame), []).append(label)
     for clip, wanted in frames.items():
-        recording = probe_recording(session.clip(clip).files)
+        entry = session.clip(clip)
+        recording = probe_recording(entry.files)
+        veil = handed_on(session, entry, recording)
         text = f"{clip}: writing pictures"
         for frame in frames_at(recording, wanted, lambda share, text=text: say(text, share)):  # type: ignore[misc]
-            yield clip, frame.index, to_rgb(frame, recording.info)
+            picture = to_rgb(frame, recording.info)
+            if veil is not None:
+                veil.over(picture, said.get((clip, frame.index), ()))
+            yield clip, frame.index, picture
 
 
 def split_session(labels: LabelSet, by: "SplitBy" = "rally") -> "Split":
@@ -499,6 +508,8 @@ def label_pictures(
 
     Raises
     ------
+    BadInput
+        If something is to be blurred and no camera tells where.
     FootageError
         If a clip cannot be read.
     """
@@ -506,4 +517,4 @@ def label_pictures(
     for label in labels:
         frames.setdefault(label.clip, set()).add(label.frame)
     wanted = {clip: tuple(sorted(found)) for clip, found in sorted(frames.items())}
-    return _pictures(read_session(folder), wanted, lambda text, share: None)
+    return _pictures(read_session(folder), wanted, labels, lambda text, share: None)

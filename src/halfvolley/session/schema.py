@@ -90,7 +90,8 @@ KEYS = (
     ),
     Key(
         "clips", "blur_px", "polygons", (), "px",
-        "polygons in the picture that are blurred in pictures and videos of the report",
+        "polygons in the picture that are blurred in pictures and videos of the report and in "
+        "exported labels",
     ),
     Key(
         "clips", "readout_s", "number", None, "s",

@@ -251,6 +251,7 @@ class _Training:
             "start": short_name(self.home, self.start),
             "device": self.device.type.upper(),
             "labels": {part: self.lesson.count(part) for part in PARTS},
+            "sessions": [str(session.folder.resolve()) for session in self.sessions],
         }
 
     def _compare(self, tuned: "Tuned", work: Path, tell: Progress) -> Scores:

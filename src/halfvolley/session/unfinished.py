@@ -29,6 +29,7 @@ class Unfinished:
     step: int
     took_s: float
     curve: tuple[dict[str, Any], ...]  # points as the card of a detector holds them
+    sessions: tuple[str, ...] = ()  # folders of all that it learns from
 
     @property
     def share(self) -> float:
@@ -70,6 +71,7 @@ def read_unfinished(folder: Path | str) -> Unfinished | None:
     try:
         newest = max(places, key=lambda path: path.stat().st_mtime_ns)
         said = json.loads(newest.read_text(encoding="utf-8"))
+        said["sessions"] = tuple(said.get("sessions", ()))
         return Unfinished(**said, **_checkpoint(newest.with_name(CHECKPOINT)))
     except (OSError, ValueError, TypeError):
         return None  # none, or taken away while it was read

@@ -117,15 +117,27 @@ def read_teaching(session: Session) -> Teaching:
         trouble = str(error)
     ready = by_people = 0
     try:
-        labels = read_labels(session.folder)
-        ready, by_people = len(labels.usable), sum(x.by_person for x in labels.usable)
-    except BadSession:
-        pass  # none yet
+        ready, by_people = ready_labels(session.folder)
     except StorageError as error:
         trouble = trouble or str(error)
     cards = [read_card(str(p)) for p in sorted((session.folder / FOLDER).glob("*.onnx"))]
     newest = next((card for card in reversed(cards) if card is not None), None)
     return Teaching(trouble, ready, by_people, read_unfinished(session.folder), newest)
+
+
+def ready_labels(folder: Path) -> tuple[int, int]:
+    """Labels of a session to learn from, and how many of them people decided.
+
+    Raises
+    ------
+    StorageError
+        If they cannot be read.
+    """
+    try:
+        usable = read_labels(folder).usable
+    except BadSession:
+        return 0, 0  # none yet, or session.toml cannot be used
+    return len(usable), sum(label.by_person for label in usable)
 
 
 def curve_points(points: Any) -> list[Json]:

@@ -17,13 +17,13 @@ import numpy as np
 from halfvolley.errors import BadInput, FootageError
 from halfvolley.report.labels import crop
 from halfvolley.report.picture import encode_jpeg
-from halfvolley.report.veil import Veil
 from halfvolley.session.recording import Recording
+from halfvolley.session.veil import Veil
 from halfvolley.types import ByteImage, Frame
 from halfvolley.video import FrameReader, open_clip, to_rgb
 
-KEPT_BYTES = 192 << 20  # of JPEGs of all films
-KEPT_FILMS = 4
+KEPT_BYTES = 128 << 20  # of JPEGs of all films
+KEPT_FILMS = 2  # some 150 MB each at 1080p
 RECENT_BYTES = 64 << 20  # of decoded frames of one film
 NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
 TILE_PX = 288  # side of one picture of a strip
@@ -225,6 +225,7 @@ class Films:
         self.store = JpegStore()
         self._films: OrderedDict[tuple[Path, ...], Film] = OrderedDict()
         self._lock = threading.Lock()
+        self._opening: dict[tuple[Path, ...], threading.Lock] = {}
 
     def of(
         self, files: tuple[Path, ...], known: Callable[[], Recording | None] = lambda: None
@@ -246,14 +247,17 @@ class Films:
         from halfvolley.session.recording import probe_recording
 
         with self._lock:
+            opening = self._opening.setdefault(files, threading.Lock())
+        with opening:  # a large clip is looked through once, and keeps no other one waiting
             film = self._films.get(files)
             if film is None or film.changed_ns != _changed_ns(files[0]):
                 film = Film(known() or probe_recording(files), self.store)
-            self._films[files] = film
-            self._films.move_to_end(files)
-            while len(self._films) > KEPT_FILMS:
-                self._films.popitem(last=False)
-            return film
+            with self._lock:
+                self._films[files] = film
+                self._films.move_to_end(files)
+                while len(self._films) > KEPT_FILMS:
+                    self._films.popitem(last=False)
+        return film
 
 
 def _placed(frames: Iterable[Frame], first: int, shift_s: float) -> Iterator[Frame]:

@@ -21,7 +21,7 @@ from halfvolley.web.work import make_small_copy
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
-OPEN_PIECES = 8
+OPEN_PIECES = 4
 KEPT_BYTES = 48 << 20
 
 

@@ -22,6 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 ENTER = "/enter"
 MAX_FORM_BYTES = 4096
+GONE_AWAY = "No response returned."  # what Starlette says then
 WRONG_TOKEN_WAIT_S = 1.0  # slows down guessing
 READING = ("GET", "HEAD", "OPTIONS")
 _HEADERS = {
@@ -151,7 +152,15 @@ class Guard:
             answer = RedirectResponse(ENTER, 303)
             await answer(scope, receive, with_headers(send))
         else:
-            await self._app(scope, receive, with_headers(send))
+            await self._pass_on(scope, receive, with_headers(send))
+
+    async def _pass_on(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """A browser that went away before its answer was there is no fault to be told of."""
+        try:
+            await self._app(scope, receive, send)
+        except RuntimeError as error:
+            if str(error) != GONE_AWAY:
+                raise
 
     async def _enter(self, request: Request) -> Response:
         token = self._rules.token
@@ -192,17 +201,28 @@ def _page(trouble: str) -> str:
 <html lang="en"><head><meta charset="utf-8"><title>halfvolley workbench: token</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <style>
-:root {{ color-scheme: light dark; }}
-body {{ font: 16px/1.5 system-ui, sans-serif; max-width: 26rem; margin: 18vh auto 0;
-  padding: 0 1rem; }}
+:root {{ color-scheme: light dark; --ground: #f3f5f7; --paper: #fff; --ink: #1d2733;
+  --soft: #52606d; --hair: #cfd7de; --accent: #12507b; --on-accent: #fff; --trouble: #ab2018; }}
+@media (prefers-color-scheme: dark) {{ :root {{ --ground: #0f151b; --paper: #182029;
+  --ink: #e8edf2; --soft: #a5b1bd; --hair: #34414d; --accent: #82bdec; --on-accent: #0a1824;
+  --trouble: #ff9c92; }} }}
+body {{ font: 16px/1.5 system-ui, sans-serif; margin: 0; background: var(--ground);
+  color: var(--ink); }}
+main {{ max-width: 24rem; margin: 16vh auto 0; padding: 1.6rem 1.8rem 1.9rem;
+  background: var(--paper); border: 1px solid var(--hair); border-radius: 6px; }}
+h1 {{ font-size: 1.3rem; margin: 0 0 .4rem; }}
+p {{ color: var(--soft); margin: 0 0 1.1rem; }}
 label {{ display: block; margin-bottom: .3rem; font-weight: 600; }}
-input {{ font: 1.1rem ui-monospace, monospace; width: 100%; padding: .6rem;
-  box-sizing: border-box; }}
-button {{ font: inherit; margin-top: .8rem; padding: .55rem 1.2rem; }}
-.trouble {{ border-left: 4px solid #b3261e; padding-left: .7rem; }}
+input {{ font: 1.1rem ui-monospace, monospace; width: 100%; padding: .55rem .6rem;
+  box-sizing: border-box; color: inherit; background: var(--paper);
+  border: 1px solid var(--soft); border-radius: 6px; }}
+:focus-visible {{ outline: 3px solid var(--accent); outline-offset: 2px; }}
+button {{ font: inherit; font-weight: 560; margin-top: 1rem; padding: .5rem 1.2rem; border: 0;
+  border-radius: 6px; background: var(--accent); color: var(--on-accent); cursor: pointer; }}
+.trouble {{ border-left: 4px solid var(--trouble); padding-left: .7rem; color: var(--ink); }}
 </style></head><body><main>
 <h1>halfvolley workbench</h1>
-<p>This workbench runs on another machine. The terminal in which it was started shows a token.</p>
+<p>It runs on another machine. The terminal in which it was started shows a token.</p>
 {words}
 <form method="post" action="{ENTER}"><label for="token">Token</label>
 <input id="token" name="token" autocomplete="off" autofocus required>

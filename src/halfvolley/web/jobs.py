@@ -194,7 +194,7 @@ def _do(ours: Connection, work: Work, folder: Path, options: dict[str, Any], asi
     # an orderly end, so that processes of its own end with it
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     if aside and hasattr(os, "nice"):
-        os.nice(10)
+        os.nice(19)
 
     def tell(text: str, share: float) -> None:
         nonlocal told_s

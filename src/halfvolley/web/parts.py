@@ -51,6 +51,11 @@ def note(text: str, kind: str = "info") -> Element:
     return tag("p", text, f"note {kind}", role="alert" if kind == "trouble" else None)
 
 
+def sentence(words: str) -> str:
+    """Words of a stage as a sentence."""
+    return f"{words[:1].upper()}{words[1:]}" + ("" if words.endswith((".", "!", "?")) else ".")
+
+
 def announce(text: str, kind: str = "info") -> None:
     """Tell the window what happened, for a moment and to screen readers."""
     ui.run_javascript(f"halfvolley.announce({_js(text)}, {_js(kind)})")
@@ -74,7 +79,9 @@ def quoted(name: str) -> str:
 def shown_path(path: Path) -> str:
     """A path as people write it, from their own folder on."""
     home = Path.home()
-    return f"~/{path.relative_to(home).as_posix()}" if path.is_relative_to(home) else str(path)
+    if not path.is_relative_to(home):
+        return str(path)
+    return "/".join(("~", *path.relative_to(home).parts))
 
 
 def _js(text: str) -> str:

@@ -8,9 +8,9 @@ from fastapi import APIRouter, Response
 from starlette.responses import PlainTextResponse
 
 from halfvolley.errors import BadInput, HalfvolleyError
-from halfvolley.report.veil import Veil, make_veil
 from halfvolley.session.pipeline import kept_result
 from halfvolley.session.schema import FILE_NAME, ClipEntry, Session, read_session
+from halfvolley.session.veil import Veil, handed_on
 from halfvolley.web.film import WIDTHS_PX, Film
 
 if TYPE_CHECKING:
@@ -73,10 +73,7 @@ def session_stamp(session: Session) -> int:
 def _veil(session: Session, entry: ClipEntry, film: Film, stamp: int) -> Veil | None:
     """What is blurred in a clip when it is handed on."""
     del stamp  # when session.toml was written
-    found = kept_result(session, entry.name, "camera")
-    if found is None:
-        raise BadInput("the camera must be found first; measure the session")
-    return make_veil(session, entry, film.recording, found.camera)
+    return handed_on(session, entry, film.recording)
 
 
 def film_of(bench: "Bench", key: str, clip: str) -> tuple[Session, ClipEntry, Film]:

@@ -80,7 +80,7 @@ def draw_video(folder: Path, *, progress: Progress) -> str:
 
 
 def train_detector(folder: Path, *, progress: Progress, said: dict[str, Any]) -> str:
-    """A detector taught on the session's labels; the better one is used afterwards.
+    """A detector taught on labels of one session or more; the better one is used afterwards.
 
     Parameters
     ----------
@@ -89,14 +89,15 @@ def train_detector(folder: Path, *, progress: Progress, said: dict[str, Any]) ->
     progress : callable
         Told what is being done.
     said : dict
-        "settings" for `tune_settings`; "start" and "split_by" where a stopped one goes on.
+        "settings" for `tune_settings`; "others" are folders of further sessions to learn from;
+        "start" and "split_by" where a stopped one goes on.
     """
     from halfvolley.report.training import write_curves
     from halfvolley.session.train import train_sessions, tune_settings
 
-    settings = tune_settings(**said["settings"])
+    settings, folders = tune_settings(**said["settings"]), [folder, *said["others"]]
     (done,) = train_sessions(
-        [folder], settings=settings, split_by=said.get("split_by", "rally"),
+        folders, settings=settings, split_by=said.get("split_by", "rally"),
         start=said.get("start"), progress=progress,
     )  # fmt: skip
     write_curves(done)

@@ -18,6 +18,7 @@ from halfvolley.web.pages.frame import (
     guarded,
     measure_button,
     open_session,
+    reading,
     trouble_page,
     writer_banner,
 )
@@ -53,7 +54,7 @@ async def ball(bench: "Bench", key: str, clip: str, frame: str = "") -> None:
         state, session = await open_session(bench, key)
         entry = session.clip(clip)
         bench.places.check(session, [entry])
-        film = await asyncio.to_thread(open_film, bench, session, entry)
+        film = await reading(open_film, bench, session, entry)
         info = film.info
         await asyncio.to_thread(bench.glances.prepare, bench, session, entry, film)
         found = await asyncio.to_thread(read_candidates, state.folder, clip, len(info.pts_s))

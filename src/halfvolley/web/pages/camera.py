@@ -20,10 +20,11 @@ from halfvolley.web.pages.frame import (
     clip_tabs,
     guarded,
     measure_button,
+    reading,
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, note, quoted, tag
+from halfvolley.web.parts import announce, button, note, quoted, sentence, tag
 from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState, session_state
 from halfvolley.web.work import find_camera
@@ -83,7 +84,7 @@ class CameraView(Element, component="camera.js"):
 async def camera(bench: "Bench", key: str, clip: str) -> None:
     """Draw the screen."""
     try:
-        seen = await asyncio.to_thread(_see, bench, key, clip)
+        seen = await reading(_see, bench, key, clip)
     except HalfvolleyError as error:
         trouble_page(str(error))
         return
@@ -131,7 +132,7 @@ def _what_to_do(bench: "Bench", seen: Seen) -> None:
                  "well the lines agree.", "doubt")  # fmt: skip
         elif seen.found.warnings:
             for words in seen.found.warnings:
-                note(words, "doubt")
+                note(sentence(words), "doubt")
         measure_button(bench, seen.state)
 
 
@@ -295,7 +296,7 @@ def _facts(info: ClipInfo, copy: str) -> None:
             ("File", Path(info.path).name),
         )  # fmt: skip
         for words in info.warnings:
-            note(words, "doubt")
+            note(sentence(words), "doubt")
         if copy:
             note(copy)
 

@@ -5,24 +5,20 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from nicegui import ui
-from nicegui.element import Element
 
 from halfvolley.errors import HalfvolleyError
 from halfvolley.session.detector import suiting
 from halfvolley.session.models import use_detector
 from halfvolley.session.pipeline import kept_result
 from halfvolley.session.schema import Session, read_session
-from halfvolley.session.unfinished import Unfinished, forget_unfinished, read_unfinished
 from halfvolley.web.detector_data import (
     Comparison,
     Known,
     Teaching,
-    curve_points,
     known_detectors,
     read_comparison,
     read_teaching,
 )
-from halfvolley.web.jobs import Job
 from halfvolley.web.pages.frame import (
     bar,
     guarded,
@@ -31,15 +27,14 @@ from halfvolley.web.pages.frame import (
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.pages.teaching import TeachingPanel
+from halfvolley.web.parts import announce, button, link, note, quoted, sentence, tag
 from halfvolley.web.state import SessionState
-from halfvolley.web.work import compare_detectors, train_detector
+from halfvolley.web.work import compare_detectors
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
-LOOK_EVERY_S = 2.0
-MINUTES = (3, 12, 30, 60)
 MOST_COMPARED = 5  # each has to look through the footage
 FIGURES: tuple[tuple[str, str, Callable[[dict[str, Any]], str]], ...] = (
     ("Found", "of the balls that are known", lambda f: _percent(f["recall"])),
@@ -51,21 +46,6 @@ AGAINST = {
     "truth": "the truth of this made footage", "labels": "the session's labels",
     "no ball": "clips without a ball",
 }  # fmt: skip
-
-
-class CurveView(Element, component="curve.js"):
-    """The curve of a training."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.show([], 0, 0)
-
-    def show(self, points: list[dict[str, Any]], steps: int, best: int) -> None:
-        """Draw points up to so many steps; the best step is marked, 0 where none is known."""
-        self.props["points"] = points
-        self.props["steps"] = steps
-        self.props["best"] = best
-        self.update()
 
 
 async def detector(bench: "Bench", key: str, clip: str) -> None:
@@ -86,7 +66,7 @@ async def detector(bench: "Bench", key: str, clip: str) -> None:
             _choice(bench, state, known, compared, may_write)
             _Worst(key, known).draw()
         with tag("aside", "", "side", aria_label="Teaching a detector"):
-            _Teaching(bench, state, teaching, may_write).draw()
+            TeachingPanel(bench, state, teaching, may_write).draw()
 
 
 def _read(session: Session) -> tuple[Comparison | None, Teaching, str]:
@@ -129,7 +109,7 @@ def _choice(
         return
     tag("p", f"Held against {AGAINST.get(compared.known_by, 'what is known')}.", "soft small-text")
     for words in compared.notes:
-        note(f"{words[0].upper()}{words[1:]}.", "doubt" if words.startswith("LEAKY") else "info")
+        note(sentence(words), "doubt" if words.startswith("LEAKY") else "info")
 
 
 def _row(one: Known, use: Any) -> None:
@@ -237,141 +217,3 @@ class _Worst:
             tag("span", words, "number")
             if sure:
                 tag("span", sure, "number")
-
-
-# --- teaching -----------------------------------------------------------------------------------
-class _Teaching:
-    """Starting, watching, stopping and going on with a training."""
-
-    def __init__(
-        self, bench: "Bench", state: SessionState, teaching: Teaching, may_write: Any
-    ) -> None:
-        self._bench, self._state, self._teaching = bench, state, teaching
-        self._may_write = may_write
-        self._minutes = MINUTES[1]
-
-    def draw(self) -> None:
-        """The panels."""
-        t = self._teaching
-        with tag("section", "", "panel"):
-            tag("h2", "Teach it on this footage")
-            if t.trouble:
-                note(f"{t.trouble[0].upper()}{t.trouble[1:]}.", "doubt")
-                return
-            job = self._job()
-            if job is not None:
-                self._running(job)
-            elif self._bench.jobs.current(self._state.folder) is not None:
-                note("Other work on this session comes first; then training can begin.")
-            elif t.unfinished is not None:
-                self._stopped(t.unfinished)
-            else:
-                self._idle()
-        if job is None and t.unfinished is None and t.newest is not None:
-            self._newest(t.newest)
-
-    def _job(self) -> Job | None:
-        job = self._bench.jobs.current(self._state.folder)
-        return job if job is not None and job.work is train_detector else None
-
-    def _idle(self) -> None:
-        t = self._teaching
-        if not t.ready:
-            note("A detector learns from labels, and none is ready yet. Measure the session, then "
-                 "look through its labels.")  # fmt: skip
-            return
-        tag("p", f"{t.ready} labels are ready, {t.by_people} of them decided by people. The "
-            "detector learns from some rallies and is judged on others; the better one is used "
-            "afterwards, the old one is kept.", "soft")  # fmt: skip
-        with tag("div", "", "field"):
-            tag("label", "Minutes of training, at most", for_="minutes")
-            box = tag("select", id="minutes", look="short")
-            with box:
-                for n in MINUTES:
-                    tag("option", str(n), value=str(n), selected=n == self._minutes)
-            box.on("change", self._set_minutes, js_handler="(e) => emit(e.target.value)")
-        settings = guarded(self._may_write, lambda: self._begin({"minutes": self._minutes}))
-        button("Start training", settings, "main")
-
-    def _set_minutes(self, event: Any) -> None:
-        self._minutes = int(event.args)
-
-    def _begin(self, settings: dict[str, Any], **more: str) -> None:
-        folder = self._state.folder
-        self._bench.places.check(read_session(folder))
-        self._bench.jobs.start(
-            folder, "Training", train_detector, said={"settings": settings} | more
-        )
-        ui.navigate.reload()
-
-    def _stopped(self, at: Unfinished) -> None:
-        note(f"A training was stopped at step {at.step}, after {_minutes(at.took_s)}. Nothing of "
-             "it is lost.")  # fmt: skip
-        go_on = guarded(
-            self._may_write,
-            lambda: self._begin(at.settings, start=at.start, split_by=at.split_by),
-        )
-        with tag("div", "", "buttons"):
-            button("Go on", go_on, "main")
-            button("Give it up", guarded(self._may_write, self._give_up))
-        CurveView().show(curve_points(at.curve), at.settings["steps"], 0)
-
-    def _give_up(self) -> None:
-        forget_unfinished(self._state.folder)
-        ui.navigate.reload()
-
-    def _running(self, job: Job) -> None:
-        words = tag("p", "", "strong number", role="status")
-        facts = tag("p", "", "soft small-text")
-        button("Stop", lambda: self._stop(job))
-        tag("p", "Stopping keeps all that was learned; go on whenever you like. You may close "
-            "this window meanwhile.", "soft small-text")  # fmt: skip
-        curve = CurveView()
-        shown: list[object] = []
-
-        async def look() -> None:
-            nonlocal shown
-            at = await asyncio.to_thread(read_unfinished, self._state.folder)
-            now: list[object] = [job.doing, at and at.step, round(job.share, 2)]
-            if now == shown or curve.is_deleted:
-                return
-            shown = now
-            words.set_text(_progress(job, at))
-            if at is not None:
-                n = at.labels
-                facts.set_text(
-                    f"On {at.device}, from {at.start}: {n['train']} labels to learn from, "
-                    f"{n['validation']} to choose with, {n['test']} held out."
-                )
-                curve.show(curve_points(at.curve), at.settings["steps"], 0)
-
-        ui.timer(LOOK_EVERY_S, look)
-
-    def _stop(self, job: Job) -> None:
-        self._bench.jobs.stop(job.number)
-        ui.navigate.reload()
-
-    def _newest(self, card: dict[str, Any]) -> None:
-        with tag("section", "", "panel"):
-            name = card["file"].removesuffix(".onnx")
-            tag("h2", f"Taught last: {name}")
-            gain = card["gain"]
-            tag("p", f"{100 * gain['gain']:+.1f} points of average precision on what was held "
-                f"out (95 % interval {100 * gain['low']:+.1f} to {100 * gain['high']:+.1f}). "
-                f"{card['curve'][-1]['step']} steps in {_minutes(card['took_s'])} on "
-                f"{card['device']}.", "soft")  # fmt: skip
-            last = card["curve"][-1]["step"]
-            CurveView().show(curve_points(card["curve"]), last, card["best_step"])
-
-
-def _progress(job: Job, at: Unfinished | None) -> str:
-    if job.doing != "training" or at is None:
-        return f"{job.doing or 'starting'} …".capitalize()
-    words = f"Step {at.step}" if at.step else "First steps"
-    return words if at.left_s is None else f"{words}, about {_minutes(at.left_s)} left"
-
-
-def _minutes(seconds: float) -> str:
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} minutes"

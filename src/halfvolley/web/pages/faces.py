@@ -1,6 +1,5 @@
 """Faces: what is blurred in pictures and videos that are handed on, frame by frame."""
 
-import asyncio
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +15,7 @@ from halfvolley.web.pages.frame import (
     clip_tabs,
     guarded,
     open_session,
+    reading,
     trouble_page,
     writer_banner,
 )
@@ -50,7 +50,7 @@ async def faces(bench: "Bench", key: str, clip: str) -> None:
         state, session = await open_session(bench, key)
         entry = session.clip(clip)
         bench.places.check(session, [entry])
-        info = (await asyncio.to_thread(open_film, bench, session, entry)).info
+        info = (await reading(open_film, bench, session, entry)).info
     except HalfvolleyError as error:
         trouble_page(str(error))
         return

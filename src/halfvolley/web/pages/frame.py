@@ -36,6 +36,16 @@ async def open_session(bench: "Bench", key: str) -> tuple[SessionState, Session]
     return state, state.session
 
 
+async def reading(read: Callable[..., Any], *said: Any) -> Any:
+    """What a function gives; that a large clip is being read is said where it takes long."""
+    words = tag("p", "Reading the clip. A large one takes a while the first time …", "reading",
+                role="status")  # fmt: skip
+    try:
+        return await asyncio.to_thread(read, *said)
+    finally:
+        words.delete()
+
+
 def bar(key: str, title: str, current: str, clip: str) -> None:
     """The bar of a session's screens."""
     with tag("header", "", "bar"):

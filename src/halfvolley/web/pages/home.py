@@ -9,7 +9,11 @@ from nicegui import ui
 from halfvolley.errors import HalfvolleyError
 from halfvolley.session.edit import new_session
 from halfvolley.session.files import storing
+from halfvolley.session.schema import FILE_NAME
+from halfvolley.web.jobs import Job
 from halfvolley.web.pages.frame import measure_button
+from halfvolley.web.pages.jobs import LOOK_EVERY_S as TELL_EVERY_S
+from halfvolley.web.pages.jobs import job_words
 from halfvolley.web.pages.theme import theme_button
 from halfvolley.web.parts import announce, button, link, note, quoted, shown_path, tag
 from halfvolley.web.places import Place
@@ -33,22 +37,32 @@ async def home(bench: "Bench") -> None:
                 tag("h1", "Sessions")
                 tag("p", f"in {shown_path(bench.places.root)}", "soft")
             with tag("div", "", "buttons"):
-                button("Make a demo", lambda: _start_demo(bench))
+                button("Make a demo", lambda: start_demo())
                 link("New session", "/new", "button main")
         place = tag("div", "", "sessions")
     shown: list[object] = []
 
+    async def start_demo() -> None:
+        _start_demo(bench)
+        await draw()
+
     async def draw() -> None:
         nonlocal shown
         states = await asyncio.to_thread(_states, bench)
-        now: list[object] = [(key, state.words, len(state.due)) for key, state in states]
+        coming = [job for job in bench.jobs.all() if is_coming(job)]
+        now: list[object] = [
+            *((key, s.words, len(s.due), bench.jobs.current(s.folder)) for key, s in states),
+            *coming,
+        ]
         if shown and now == shown:
             return
         shown = now
         place.clear()
         with place:
-            if not states:
+            if not (states or coming):
                 _empty()
+            for job in coming:
+                _coming_card(job)
             for key, state in states:
                 _card(bench, key, state)
 
@@ -63,6 +77,11 @@ async def home(bench: "Bench") -> None:
 
 def _states(bench: "Bench") -> list[tuple[str, SessionState]]:
     return [(p.key, session_state(p.path, p.title)) for p in bench.places.sessions()]
+
+
+def is_coming(job: Job) -> bool:
+    """Whether it makes a session that is not there yet."""
+    return not (job.is_over or (job.folder / FILE_NAME).is_file())
 
 
 def _bar() -> None:
@@ -83,6 +102,32 @@ def _empty() -> None:
         )
 
 
+def _coming_card(job: Job) -> None:
+    with tag("article", "", "card coming", aria_label=job.folder.name):
+        tag("div", "", "card-picture")
+        with tag("div", "", "card-words"):
+            tag("h2", job.folder.name)
+            tag("p", "A game that never was, filmed by the program itself. It is measured as soon "
+                "as its clip is there; all in all two or three minutes.", "soft")  # fmt: skip
+            _at_work(job)
+
+
+def _at_work(job: Job) -> None:
+    """What is being done, and how far it is."""
+    words = tag("p", "", "state-words", role="status")
+    meter = tag("progress", look="meter", max=100, aria_label=f"{job.title}, this step")
+
+    def tell() -> None:
+        if words.text != job_words(job):
+            words.set_text(job_words(job))
+        if meter.props.get("value") != round(100 * job.share):
+            meter.props["value"] = round(100 * job.share)
+            meter.update()
+
+    tell()
+    ui.timer(TELL_EVERY_S, tell)
+
+
 def _card(bench: "Bench", key: str, state: SessionState) -> None:
     with tag("article", "", "card", aria_label=state.title):
         address = f"/s/{key}"
@@ -94,8 +139,10 @@ def _card(bench: "Bench", key: str, state: SessionState) -> None:
         with tag("div", "", "card-words"):
             with tag("h2"):
                 link(state.title, address, "cover")
-            tag("p", " · ".join(w for w in (state.venue, state.when) if w), "soft")
-            _progress(state)
+            with tag("p", "", "soft facts"):
+                for words in filter(None, (state.venue, state.when)):
+                    tag("span", words)
+            _progress(state, bench.jobs.current(state.folder))
             if state.trouble:
                 note(state.trouble.replace(f"{state.folder}/", ""), "trouble")
             elif state.doubts:
@@ -104,14 +151,17 @@ def _card(bench: "Bench", key: str, state: SessionState) -> None:
             measure_button(bench, state, "small over")
 
 
-def _progress(state: SessionState) -> None:
+def _progress(state: SessionState, job: Job | None) -> None:
     with tag("div", "", "stages"):
         with tag("ol", aria_label="Steps of the measurement"):
             for stage in state.stages:
                 words = "done" if stage.done else f"to do: {stage.why}"
                 with tag("li", "", "done" if stage.done else "due", title=f"{stage.name}: {words}"):
                     tag("span", f"{stage.name}: {words}", "unseen")
-        tag("p", state.words, "state-words")
+        if job is None:
+            tag("p", state.words, "state-words")
+        else:
+            _at_work(job)
 
 
 def _start_demo(bench: "Bench") -> None:
@@ -121,7 +171,6 @@ def _start_demo(bench: "Bench") -> None:
         with storing(folder):
             folder.mkdir()
         bench.jobs.start(folder, "Making a demo", make_demo, seed=number, duration_s=DEMO_S)
-        announce("The demo is being made. It appears here when its clip is ready.")
     except HalfvolleyError as error:
         announce(str(error), "trouble")
 

@@ -24,7 +24,7 @@ def job_strip(bench: "Bench", when_over: Callable[[Job], None]) -> None:
 
     def look() -> None:
         nonlocal seen
-        jobs = [job for job in bench.jobs.all() if _is_shown(job, put_away)]
+        jobs = [job for job in _newest(bench.jobs.all()) if _is_shown(job, put_away)]
         now = {j.number: (j.state, j.doing, round(j.share, 2)) for j in jobs}
         if now == seen:
             return
@@ -42,6 +42,12 @@ def job_strip(bench: "Bench", when_over: Callable[[Job], None]) -> None:
     ui.timer(LOOK_EVERY_S, look)
 
 
+def _newest(jobs: list[Job]) -> list[Job]:
+    """Of the same work on a session only how it ended last."""
+    last = {(job.folder, job.title): job for job in jobs}
+    return [job for job in jobs if not job.is_over or last[job.folder, job.title] is job]
+
+
 def _is_shown(job: Job, put_away: set[int]) -> bool:
     if job.number in put_away:
         return False
@@ -52,7 +58,9 @@ def _draw(bench: "Bench", job: Job, put_away: set[int]) -> None:
     with tag("div", "", f"job {job.state}"):
         with tag("div", "", "job-words"):
             link(job.folder.name, f"/s/{bench.places.key_of(job.folder)}", "job-session")
-            tag("span", f"{job.title} · {_words(job)}")
+            words = job_words(job)
+            said = words.casefold().startswith(job.title.casefold())
+            tag("span", words.capitalize() if said else f"{job.title} · {words}")
         if job.state == "running":
             tag(
                 "progress", look="meter", max=100, value=round(100 * job.share),
@@ -64,7 +72,8 @@ def _draw(bench: "Bench", job: Job, put_away: set[int]) -> None:
             button("Stop", lambda: bench.jobs.stop(job.number), "small")
 
 
-def _words(job: Job) -> str:
+def job_words(job: Job) -> str:
+    """What a job is doing, or how it ended."""
     if job.state == "waiting":
         return "waits for the work before it"
     if job.state == "running":

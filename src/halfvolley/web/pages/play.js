@@ -7,13 +7,14 @@ import { drawTimeline, timeAt } from "/static/timeline.js";
 
 const RATES = [0.125, 0.25, 0.5, 1];
 const AHEAD = 14;
+const NEAR_S = 2;
 const PHASES = ["serve", "return", "third ball", "rally"];
 const LENGTHS = [[1, 2], [3, 4], [5, 8], [9, 999]];
 const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: "" };
 
 export default {
   template: `
-    <div class="play" ref="root">
+    <div class="play" ref="root" @pointerdown="byKeys = false" @click="release" @change="release">
       <div class="play-film">
         <div class="stage-box" :style="{ '--ratio': size[0] / size[1] }"><div class="stage">
           <canvas ref="film" role="img" :aria-label="'Frame ' + index + ' of the clip with the flight of the ball'"></canvas>
@@ -57,17 +58,18 @@ export default {
           </div>
         </div>
         <ol class="rallies" aria-label="Rallies">
+          <li class="soft none" v-if="!shownRallies.length">{{ noRallyWords }}</li>
           <li v-for="r in shownRallies" :key="r.id" :class="{ here: rally && rally.id === r.id }">
             <div class="rally-row"><input type="checkbox" :value="r.id" v-model="picked" :aria-label="'Rally ' + r.id + ' for a video'" v-if="fresh">
             <button type="button" class="rally" @click="goTime(r.from)" :aria-current="rally && rally.id === r.id ? 'true' : null">
               <span class="rally-number">{{ r.id }}</span>
               <span class="grow">{{ rallyWords(r) }}<small>{{ doubtWords(r) }}</small></span>
             </button></div>
-            <div class="buttons" v-if="rally && rally.id === r.id && editable">
-              <button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">Point to {{ play.names[w] }}</button>
-              <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button>
-              <button type="button" class="button small" v-for="w in ['A', 'B']" :key="'s' + w" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }} served</button>
-              <button type="button" class="button small" v-if="fresh" @click="$emit('cut', [r.id])">Save as video</button>
+            <div class="say" v-if="rally && rally.id === r.id && editable">
+              <span>Point</span><div class="buttons"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-label="'Point to ' + play.names[w]" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">{{ play.names[w] }}</button>
+                <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button></div>
+              <span>Served</span><div class="buttons"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-label="play.names[w] + ' served'" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }}</button></div>
+              <div class="buttons whole-row" v-if="fresh"><button type="button" class="button small" @click="$emit('cut', [r.id])">Save as video</button></div>
             </div>
           </li>
         </ol>
@@ -148,6 +150,19 @@ export default {
       const kept = new Set(this.allowed.map((c) => c.rally));
       return this.play.rallies.filter((r) => kept.has(r.id));
     },
+    noRallyWords() {
+      if (this.play.rallies.length) return "No rally fits what is chosen.";
+      if (!this.contacts.length) return "No ball was seen in play. The Ball screen shows what was taken for one, and why not.";
+      return "No rally here. The arrow keys ↑ and ↓ go from touch to touch.";
+    },
+    // what the view in space shows: this rally, or what is near this moment where there is none
+    near() {
+      const same = (rally, from, to) => (this.rally ? rally === this.rally.id : from < this.now + NEAR_S && to > this.now - NEAR_S);
+      return {
+        flights: this.flights.filter((f) => same(f.rally, f.t[0], f.t.at(-1))),
+        touches: this.allowed.filter((c) => !c.gone && same(c.rally, c.t, c.t)),
+      };
+    },
     courtWords() {
       const n = this.allowed.filter((c) => c.kind === "table" && !c.gone).length;
       return `The table from above with ${n} ${n === 1 ? "bounce" : "bounces"}`;
@@ -170,8 +185,8 @@ export default {
     this.watcher.observe(this.$refs.root);
     window.addEventListener("theme", this.draw);
     window.addEventListener("keydown", this.key);
-    const first = this.play.rallies[0];
-    this.goTime(first ? first.from : this.times[0]);
+    this.byKeys = false;
+    this.goTime(this.play.rallies[0]?.from ?? this.contacts[0]?.t ?? this.times[0]);
   },
   unmounted() {
     this.playing = false;
@@ -227,7 +242,13 @@ export default {
       if (i >= this.times.length - 1) this.playing = false;
       requestAnimationFrame(this.tick);
     },
+    // what was clicked gives the keys back to the film; who goes by Tab keeps the place
+    release({ target, type }) {
+      if (this.byKeys || (target.tagName === "SELECT") !== (type === "change")) return;
+      target.closest("button, input, select")?.blur();
+    },
     key(event) {
+      this.byKeys = true;
       const in_ = event.target.tagName;
       if (event.ctrlKey || event.metaKey || event.altKey || in_ === "INPUT" || in_ === "SELECT") return;
       const act = {
@@ -317,7 +338,11 @@ export default {
       return kinds[c.kind];
     },
     touchWords(c) {
-      const value = (v, unit, digits) => (v ? `${v[0].toFixed(digits)} ± ${v[1].toFixed(digits)} ${unit}` : "not known");
+      const value = (v, unit, least) => {
+        if (!v) return "not known";
+        const digits = Math.min(3, Math.max(least, Math.ceil(-Math.log10(v[1])))); // no error reads as 0
+        return `${v[0].toFixed(digits)} ± ${v[1].toFixed(digits)} ${unit}`;
+      };
       if (c.gone) return `at ${c.t.toFixed(2)} s, taken out by you`;
       if (c.kind === "table") {
         const mm = Math.round(1000 * c.ellipse[0]);
@@ -330,10 +355,10 @@ export default {
     draw() {
       if (!this.$refs.film) return;
       this.drawFilm();
-      const flights = this.flights.filter((f) => this.rally && f.rally === this.rally.id);
+      const { flights, touches } = this.near;
       const ball = ballAt(this.play, this.now, this.size[1]);
       const real = this.allowed.filter((c) => !c.gone);
-      if (this.space) drawReplay(this.$refs.replay, this.look, flights, real.filter((c) => c.rally === this.rally?.id), ball?.xyz, this.now);
+      if (this.space) drawReplay(this.$refs.replay, this.look, flights, touches, ball?.xyz, this.now);
       else drawCourt(this.$refs.court, real, this.touch?.id, ball?.xyz, this.only.length === "now" ? flights : []);
       drawTimeline(this.$refs.timeline, this.play.rallies, this.contacts, new Set(this.allowed.map((c) => c.id)), this.view());
     },

@@ -113,8 +113,8 @@ def _not_yet(bench: "Bench", state: SessionState) -> None:
                 "it is; you may close this window meanwhile.")  # fmt: skip
             return
         tag("h2", "Not measured yet")
-        tag("p", "Measuring finds the table, the ball, its flights and bounces. It takes about "
-            "five to ten times as long as the clip.")  # fmt: skip
+        tag("p", "Measuring finds the table, the ball, its flights and bounces. It takes less "
+            "time than the clip plays, on most machines.")  # fmt: skip
         measure_button(bench, state)
 
 
@@ -129,9 +129,10 @@ def _stale(bench: "Bench", state: SessionState, banner: Element) -> None:
     )
     if {stage.name for stage in state.due} <= {NAMES["match"], NAMES["tables"]}:
         words = (
-            "Corrected touches are marked. Rallies and statistics follow when the session is "
-            "measured again; that takes seconds."
+            "Rallies and statistics follow when the session is measured again; that takes seconds."
         )
+        if state.session is not None and state.session.touches:
+            words = f"Corrected touches are marked. {words}"
     with banner, tag("div", "", "banner"):
         tag("p", words)
         measure_button(bench, state, "small")

@@ -44,7 +44,7 @@ class Targets:
                                    aria_label=f"Take away the target {target.name}")  # fmt: skip
             if self._before:
                 button("Undo", guarded(self._may_write, self._undo), "small")
-            with tag("details", "", "new-target"):
+            with tag("details", "", "more"):
                 tag("summary", "Add a zone that was to be hit")
                 with tag("div", "", "stack"):
                     self._draw_new()

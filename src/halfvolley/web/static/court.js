@@ -3,7 +3,7 @@ import { fit } from "/static/film.js";
 
 const LENGTH = 2.74;
 const WIDTH = 1.525;
-const BEHIND = 0.8; // shown behind the end lines [m]
+const BEHIND = 0.5; // shown behind the end lines [m]
 const BESIDE = 0.3;
 
 function view(canvas) {
@@ -38,12 +38,7 @@ export function drawCourt(canvas, contacts, chosen, ball, flights) {
     g.stroke();
   }
   for (const c of contacts) if (c.kind === "table") bounce(g, c, px, c.id === chosen);
-  if (ball) {
-    g.fillStyle = colour("ink");
-    g.beginPath();
-    g.arc(ball[0], ball[1], 5 * px, 0, 2 * Math.PI);
-    g.fill();
-  }
+  if (ball) drawBall(g, ball, px, canvas, at.scale);
   g.setTransform(1, 0, 0, 1, 0, 0);
   g.font = `700 ${15 * ratio}px system-ui, sans-serif`;
   g.textAlign = "center";
@@ -52,6 +47,19 @@ export function drawCourt(canvas, contacts, chosen, ball, flights) {
     g.fillStyle = colour(`end-${end.toLowerCase()}`);
     g.fillText(end, at.x + x * (LENGTH / 2 + 0.2) * at.scale, at.y);
   }
+}
+
+// filled where the map reaches; else a ring at its rim
+function drawBall(g, [x, y], px, canvas, scale) {
+  const r = 5 * px;
+  const within = (v, n) => Math.max(-n / 2 / scale + 1.5 * r, Math.min(n / 2 / scale - 1.5 * r, v));
+  const [u, v] = [within(x, canvas.width), within(y, canvas.height)];
+  g.fillStyle = g.strokeStyle = halfvolley.colour("ink");
+  g.lineWidth = 2 * px;
+  g.beginPath();
+  g.arc(u, v, r, 0, 2 * Math.PI);
+  if (u === x && v === y) g.fill();
+  else g.stroke();
 }
 
 function line(g, x0, y0, x1, y1) {

@@ -28,9 +28,9 @@ export class Film {
   // where one stops; `arrived` is told which frame it is of
   scrub(i) {
     this.target = i;
+    this.moved = performance.now();
     this.waiting = [];
     clearTimeout(this.stopped);
-    this.stopped = setTimeout(() => this.want(i), STOPPED_MS);
     if (!this.glancing) this._glance();
   }
 
@@ -51,7 +51,14 @@ export class Film {
     } finally {
       this.glancing = false;
       if (this.target !== i) this._glance();
+      else this._rest(i);
     }
+  }
+
+  // the frame itself comes after the glance, so that it keeps no glance waiting
+  _rest(i) {
+    const left = this.moved + STOPPED_MS - performance.now();
+    this.stopped = setTimeout(() => this.want(i), Math.max(0, left));
   }
 
   // fetch a picture, and after it those that will be asked for next; `arrived` tells of each
@@ -97,8 +104,7 @@ export function frameAt(times, t) {
   return low;
 }
 
-// a canvas as sharp as the screen; gives its pixels for each pixel of the page
-/** A canvas with a frame on it, its unit a pixel of that frame, and the length of a screen's pixel. */
+// a canvas with a frame on it, its unit a pixel of that frame, and the length of a screen's pixel
 export function frameOn(canvas, image, size) {
   const ratio = fit(canvas);
   const g = canvas.getContext("2d");
@@ -109,6 +115,7 @@ export function frameOn(canvas, image, size) {
   return [g, ratio / scale];
 }
 
+// a canvas as sharp as the screen; gives its pixels for each pixel of the page
 export function fit(canvas) {
   const ratio = window.devicePixelRatio || 1;
   const width = Math.max(1, Math.round(canvas.clientWidth * ratio));

@@ -1,15 +1,19 @@
 """Faces: what moves where heads can be is blurred, and what a person draws; nothing else is."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from halfvolley.camera import project
-from halfvolley.report.veil import make_veil
+from halfvolley.errors import BadInput
 from halfvolley.session.edit import new_session, set_clip, set_report
+from halfvolley.session.labels import label_pictures
 from halfvolley.session.recording import probe_recording
-from halfvolley.video import VideoWriter, WriterSettings
+from halfvolley.session.veil import make_veil
+from halfvolley.types import Label
+from halfvolley.video import VideoWriter, WriterSettings, iter_frames, probe, to_rgb
 
 W, H = 320, 180
 HEAD_M = np.array([[1.5, 0.0, 0.7]])
@@ -79,3 +83,29 @@ def test_a_camera_among_the_players_is_no_trouble(clip, made, tmp_path):
     near = replace(camera, t_m=camera.t_m + np.array([0.0, 0.0, -3.2]))
     veil = make_veil(session, session.clips[0], probe_recording((clip,)), near)
     assert veil.zone.any()
+
+
+def test_pictures_of_labels_are_blurred_but_for_the_ball(clip, made, tmp_path, monkeypatch):
+    session = set_report(new_session(tmp_path / "s", [clip]), blur="heads")
+    camera = made.camera()
+    u = float(project(camera, HEAD_M)[0, 0])
+    frame = round((u - 20.0) / 7.0)  # the figure is there
+
+    def label(kind, place):
+        return Label(session.clips[0].name, frame, frame / 60, kind, place, 2.0, (2.0, 0.0),
+                     "detection", 0.9, "accepted", "", 0.0, None, "seen")  # fmt: skip
+
+    ball = label("positive", (20.0 + 7.0 * frame, 52.0))
+    no_ball = label("negative", (20.0 + 7.0 * frame, 66.0))
+    with pytest.raises(BadInput, match="halfvolley calibrate"):
+        list(label_pictures(session.folder, [ball]))
+    found = SimpleNamespace(camera=camera)
+    monkeypatch.setattr("halfvolley.session.veil.kept_result", lambda *_: found)
+    ((_, _, shown),) = label_pictures(session.folder, [ball, no_ball])
+    info = probe(clip)
+    before = next(to_rgb(f, info) for f in iter_frames(info) if f.index == frame)
+    around = {x.kind: np.s_[int(x.uv_px[1]) - 2 : int(x.uv_px[1]) + 3,
+                            int(x.uv_px[0]) - 2 : int(x.uv_px[0]) + 3]
+              for x in (ball, no_ball)}  # fmt: skip
+    assert np.array_equal(shown[around["positive"]], before[around["positive"]])
+    assert shown[around["negative"]].std() < 0.5 * before[around["negative"]].std()

@@ -1,4 +1,4 @@
-"""Faces of players blurred in pictures and videos that are handed on.
+"""Faces of players blurred in pictures and videos that are handed on: reports and labels alike.
 
 A face is not recognised: what moves where players' heads can be, from above the table's height
 upward behind its ends, is made coarse, and so is every region that a person draws. A head that
@@ -13,10 +13,11 @@ import numpy as np
 
 from halfvolley.camera import project
 from halfvolley.constants import TABLE_LENGTH_M
-from halfvolley.report.picture import first_picture
+from halfvolley.errors import BadInput
+from halfvolley.session.pipeline import kept_result
 from halfvolley.session.recording import Recording, frames_near
 from halfvolley.session.schema import ClipEntry, Session
-from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray
+from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, Label
 from halfvolley.video import to_rgb
 
 LOW_M, HIGH_M = 0.25, 1.5  # heads above the table's surface, crouching or reaching up
@@ -24,6 +25,7 @@ INNER_M, OUTER_M, BESIDE_M = TABLE_LENGTH_M.value / 2 - 0.4, 5.0, 2.2  # where p
 GRAIN_M = 0.12  # side of one patch of colour: a face is two of them wide
 AROUND_M = 0.15  # blurred around what moves
 DIFFERENT = 16  # of 255, from the hall without players
+BALL_RADII = 1.5  # around a labelled ball all stays as it is: it is what the picture is for
 SMALL_PX = 480  # width at which motion is looked for
 PICTURES = 15  # from which the hall without players is put together
 
@@ -38,13 +40,15 @@ class Veil:
     grain_px: int
     around_px: int
 
-    def over(self, picture: ByteImage) -> None:
+    def over(self, picture: ByteImage, labels: Sequence[Label] = ()) -> None:
         """Blur in place.
 
         Parameters
         ----------
         picture : (h, w, 3) uint8
             A frame as it is, before anything is drawn on it.
+        labels : sequence of Label
+            Of this frame; balls among them stay as they are.
         """
         height, width = picture.shape[:2]
         hidden = np.zeros((height, width), np.uint8)
@@ -52,6 +56,8 @@ class Veil:
             cv2.fillPoly(hidden, [np.rint(region).astype(np.int32)], 1)
         if self.zone is not None and self.hall is not None:
             hidden[self.zone & self._moving(picture)] = 1
+        for label in labels:
+            _leave_ball(hidden, label)
         if not hidden.any():
             return
         cells = (max(1, width // self.grain_px), max(1, height // self.grain_px))
@@ -107,22 +113,35 @@ def make_veil(
     return Veil(regions, _zone(camera), _hall(recording), grain, around)
 
 
-def veiled_first_picture(
-    session: Session, entry: ClipEntry, recording: Recording, camera: Camera
-) -> ByteImage:
-    """The first frame of a clip, blurred where that was asked for.
+def handed_on(session: Session, entry: ClipEntry, recording: Recording) -> Veil | None:
+    """As `make_veil`, with the camera that was measured.
 
     Raises
     ------
+    BadInput
+        If something is to be blurred and no camera tells where.
     FootageError
-        If it holds none.
+        If the clip cannot be read.
     """
-    picture = first_picture(recording.info)
-    veil = make_veil(session, entry, recording, camera)
-    if veil is not None:
-        picture = picture.copy()
-        veil.over(picture)
-    return picture
+    if session.report.blur != "heads" and not entry.blur_px:
+        return None
+    found = kept_result(session, entry.name, "camera")
+    if found is None:
+        raise BadInput(
+            f"players of {entry.name} are to be blurred, which needs its camera; run: halfvolley "
+            f"calibrate {session.folder}"
+        )
+    return make_veil(session, entry, recording, found.camera)
+
+
+def _leave_ball(hidden: ByteImage, label: Label) -> None:
+    """Blur nothing at a ball and along its streak."""
+    if not label.is_ball or label.uv_px is None or label.radius_px is None:
+        return
+    half = 0.5 * np.array(label.streak_px or (0.0, 0.0))
+    ends = (np.rint(np.array(label.uv_px) + side * half).astype(int) for side in (-1, 1))
+    first, last = ((int(u), int(v)) for u, v in ends)
+    cv2.line(hidden, first, last, (0,), max(1, round(2 * BALL_RADII * label.radius_px)))
 
 
 def _pixels_per_metre(camera: Camera) -> float:
