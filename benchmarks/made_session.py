@@ -13,7 +13,7 @@ import numpy as np
 from halfvolley.errors import Unknown
 from halfvolley.match import find_play
 from halfvolley.physics import bounce, fly, landing
-from halfvolley.session.edit import new_session, set_players
+from halfvolley.session.edit import new_session, set_words
 from halfvolley.session.tables import ClipTables, write_tables
 from halfvolley.types import (
     Arc,
@@ -95,7 +95,10 @@ def make_session(
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{clip}.mp4"
     path.write_bytes(b"")
-    session = set_players(new_session(folder, [path], colour="white", venue="Made hall"), *names)
+    session = set_words(
+        new_session(folder, [path], colour="white", venue="Made hall"), "players",
+        A=names[0], B=names[1],
+    )  # fmt: skip
     book = _Book(np.random.default_rng(seed))
     first: Side = "A"
     for i in range(rallies):

@@ -22,7 +22,7 @@ from pages import command, stamped, table, write_part
 
 from halfvolley import load_clip, measure, new_session, read_session
 from halfvolley.learn.scoring import SURE
-from halfvolley.session.edit import set_ball, set_clip
+from halfvolley.session.edit import set_clip, set_words
 from halfvolley.simulate import make_clip, random_scene
 from halfvolley.simulate.clips import ClipSettings
 from halfvolley.simulate.rally import RallySettings
@@ -94,7 +94,7 @@ def invented(clip: Path, folder: Path, detector: str) -> Counts:
         names = ("corner_A_right", "corner_A_left", "corner_B_right", "corner_B_left")
         opened = read_session(session)
         set_clip(opened, opened.clips[0].name, corners_px=[marks[n]["uv"] for n in names])
-        set_ball(read_session(session), detector=detector)
+        set_words(read_session(session), "ball", detector=detector)
     measure(session)
     result = load_clip(session, read_session(session).clips[0].name)
     info, found = result.recording.info, result.scan.detections

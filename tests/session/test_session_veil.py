@@ -8,7 +8,7 @@ import pytest
 
 from halfvolley.camera import project
 from halfvolley.errors import BadInput
-from halfvolley.session.edit import new_session, set_clip, set_report
+from halfvolley.session.edit import new_session, set_clip, set_words
 from halfvolley.session.labels import label_pictures
 from halfvolley.session.recording import probe_recording
 from halfvolley.session.veil import make_veil
@@ -47,7 +47,7 @@ def test_heads_and_regions_are_blurred_and_nothing_else(clip, hall, made, tmp_pa
     session = new_session(tmp_path / "s", [clip])
     camera, recording = made.camera(), probe_recording((clip,))
     assert make_veil(session, session.clips[0], recording, camera) is None
-    session = set_report(session, blur="heads")
+    session = set_words(session, "report", blur="heads")
     veil = make_veil(session, session.clips[0], recording, camera)
     uv = project(camera, HEAD_M)[0]
     before = with_player(hall, uv)
@@ -66,7 +66,9 @@ def test_heads_and_regions_are_blurred_and_nothing_else(clip, hall, made, tmp_pa
     assert np.array_equal(seen[middle], table[middle]), "over the table nothing is a head"
 
     corner = [[[200.0, 10.0], [260.0, 10.0], [260.0, 50.0], [200.0, 50.0]]]
-    session = set_clip(set_report(session, blur=None), session.clips[0].name, blur_px=corner)
+    session = set_clip(
+        set_words(session, "report", blur=None), session.clips[0].name, blur_px=corner
+    )
     veil = make_veil(session, session.clips[0], recording, camera)
     after = hall.copy()
     veil.over(after)
@@ -78,7 +80,7 @@ def test_heads_and_regions_are_blurred_and_nothing_else(clip, hall, made, tmp_pa
 
 def test_a_camera_among_the_players_is_no_trouble(clip, made, tmp_path):
     """Where a box of heads reaches behind the camera, what is before it is blurred."""
-    session = set_report(new_session(tmp_path / "s", [clip]), blur="heads")
+    session = set_words(new_session(tmp_path / "s", [clip]), "report", blur="heads")
     camera = made.camera()
     near = replace(camera, t_m=camera.t_m + np.array([0.0, 0.0, -3.2]))
     veil = make_veil(session, session.clips[0], probe_recording((clip,)), near)
@@ -86,7 +88,7 @@ def test_a_camera_among_the_players_is_no_trouble(clip, made, tmp_path):
 
 
 def test_pictures_of_labels_are_blurred_but_for_the_ball(clip, made, tmp_path, monkeypatch):
-    session = set_report(new_session(tmp_path / "s", [clip]), blur="heads")
+    session = set_words(new_session(tmp_path / "s", [clip]), "report", blur="heads")
     camera = made.camera()
     u = float(project(camera, HEAD_M)[0, 0])
     frame = round((u - 20.0) / 7.0)  # the figure is there

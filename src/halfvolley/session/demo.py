@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from halfvolley.session.edit import new_session, set_players
+from halfvolley.session.edit import new_session, set_words
 from halfvolley.session.read import ContactRow, read_summary
 from halfvolley.session.schema import FILE_NAME, Session, read_session
 
@@ -74,7 +74,7 @@ def demo_session(
     make_clip(clip, scene, rng, duration_s, progress=lambda share: say("making footage", share))
     say("making footage", 1.0)
     session = new_session(folder, [clip], venue=f"{scene.title} (made footage)")
-    return set_players(session, scene.players[0].name, scene.players[1].name)
+    return set_words(session, "players", A=scene.players[0].name, B=scene.players[1].name)
 
 
 def compare_with_truth(folder: Path | str) -> Comparison | None:

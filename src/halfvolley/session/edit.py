@@ -6,7 +6,7 @@ tomlkit keeps comments, order and spacing of what a person wrote.
 import datetime
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import tomlkit
 from tomlkit.items import AoT, Table
@@ -189,42 +189,19 @@ def marks_clips(session: Session, said: str | None) -> tuple[Session, list[str]]
     return session, [session.clips[-1].name]
 
 
-def set_players(session: Session, name_a: str, name_b: str) -> Session:
-    """Write the players' names into session.toml.
+def set_words(
+    session: Session, table: Literal["players", "report", "ball"], **said: Any
+) -> Session:
+    """Write keys of one table into session.toml; None takes a key away.
 
     Parameters
     ----------
     session : Session
         As read.
-    name_a, name_b : str
-        Who plays at end A and at end B.
-
-    Returns
-    -------
-    Session
-        As read back.
-
-    Raises
-    ------
-    StorageError
-        If the file cannot be written.
-    """
-
-    def change(document: tomlkit.TOMLDocument) -> None:
-        _put(document.setdefault("players", tomlkit.table()), {"A": name_a, "B": name_b})
-
-    return _edit(session, change)
-
-
-def set_report(session: Session, **said: Any) -> Session:
-    """Write what the report shall be like into session.toml; None takes a key away.
-
-    Parameters
-    ----------
-    session : Session
-        As read.
+    table : str
+        'players' (A and B: who plays at either end), 'report' or 'ball'.
     **said
-        Keys of [report] and their values.
+        Keys of the table and their values.
 
     Returns
     -------
@@ -240,7 +217,7 @@ def set_report(session: Session, **said: Any) -> Session:
     """
 
     def change(document: tomlkit.TOMLDocument) -> None:
-        _put(document.setdefault("report", tomlkit.table()), said)
+        _put(document.setdefault(table, tomlkit.table()), said)
 
     return _edit(session, change)
 
@@ -277,35 +254,6 @@ def set_targets(session: Session, targets: Sequence[TargetZone]) -> Session:
             zones.append(table)
         if targets:
             document.add("targets", zones)
-
-    return _edit(session, change)
-
-
-def set_ball(session: Session, **said: Any) -> Session:
-    """Write a person's word about the ball into session.toml; None takes a key away.
-
-    Parameters
-    ----------
-    session : Session
-        As read.
-    **said
-        Keys of [ball] and their values.
-
-    Returns
-    -------
-    Session
-        As read back.
-
-    Raises
-    ------
-    BadSession
-        If a value is not allowed; the file is unchanged then.
-    StorageError
-        If the file cannot be written.
-    """
-
-    def change(document: tomlkit.TOMLDocument) -> None:
-        _put(document.setdefault("ball", tomlkit.table()), said)
 
     return _edit(session, change)
 

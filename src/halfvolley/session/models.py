@@ -10,7 +10,7 @@ from typing import Any
 
 from halfvolley.errors import BadInput
 from halfvolley.session.detector import AUTO
-from halfvolley.session.edit import set_ball
+from halfvolley.session.edit import set_words
 from halfvolley.session.files import write_atomic
 from halfvolley.session.schema import DETECTORS, Session, read_session
 
@@ -72,7 +72,7 @@ def use_detector(session: Session, detector: str) -> Session:
     """
     if detector != "auto":  # a word of its own: what suits each clip
         detector = short_name(session, named_detector(session, detector))
-    return set_ball(session, detector=detector)
+    return set_words(session, "ball", detector=detector)
 
 
 def use_in_sessions(folders: Sequence[Path | str], detector: str) -> list[str]:

@@ -7,7 +7,7 @@ from nicegui import ui
 from nicegui.element import Element
 
 from halfvolley.errors import HalfvolleyError
-from halfvolley.session.edit import set_clip, set_report
+from halfvolley.session.edit import set_clip, set_words
 from halfvolley.session.schema import ClipEntry, Session, read_session
 from halfvolley.types import ClipInfo
 from halfvolley.web.pages.frame import (
@@ -72,7 +72,7 @@ async def faces(bench: "Bench", key: str, clip: str) -> None:
 
 def _heads(session: Session, may_write: Any) -> None:
     def choose(name: str) -> None:
-        set_report(read_session(session.folder), blur=None if name == "no" else name)
+        set_words(read_session(session.folder), "report", blur=None if name == "no" else name)
         announce("Kept. It counts for what is made from now on.")
         ui.navigate.reload()
 

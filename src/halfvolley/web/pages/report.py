@@ -9,7 +9,7 @@ from halfvolley.errors import HalfvolleyError
 from halfvolley.report import is_current
 from halfvolley.report.language import languages
 from halfvolley.report.videos import BLURRED, is_blurred
-from halfvolley.session.edit import set_players, set_report
+from halfvolley.session.edit import set_words
 from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
 from halfvolley.web.pages.frame import (
@@ -87,7 +87,7 @@ def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
     said = {"A": session.player_a, "B": session.player_b}
 
     def keep() -> None:
-        set_players(read_session(state.folder), said["A"].strip(), said["B"].strip())
+        set_words(read_session(state.folder), "players", A=said["A"].strip(), B=said["B"].strip())
         _renew(bench, state.folder)
 
     with tag("section", "", "panel"):
@@ -105,7 +105,7 @@ def _language(bench: "Bench", state: SessionState, may_write: Any) -> None:
     assert state.session is not None
 
     def choose(code: str) -> None:
-        set_report(read_session(state.folder), language=None if code == "en" else code)
+        set_words(read_session(state.folder), "report", language=None if code == "en" else code)
         _renew(bench, state.folder)
 
     with tag("section", "", "panel"), tag("div", "", "field"):
