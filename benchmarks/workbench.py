@@ -23,6 +23,7 @@ from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 TRIES = 20
 KEYS = 60
+PLAYED_S = 4.0
 SHOWN = {
     "Clip and camera": ".corner", "Ball": ".candidates strong", "Labels": ".big",
     "Detector": ".choices", "Play": ".rallies li", "Report": "iframe",
@@ -38,6 +39,26 @@ TIMED = """async ([act, done]) => {
   }
   await new Promise(requestAnimationFrame);
   return performance.now() - start;
+}"""
+
+
+# plays at full speed; for each frame of the screen how far the flight and the map are from the
+# picture, and the picture from the clock
+PLAYED = """async (seconds) => {
+  const play = getElement(+document.querySelector('.play').id.slice(1));
+  play.rate = 1;
+  play.turn();
+  const from = play.shown;
+  while (play.shown === from) await new Promise(requestAnimationFrame);
+  const start = performance.now();
+  const first = play.times[play.shown];
+  const out = { drawn: [], clock: [] };
+  while (play.playing && performance.now() - start < 1000 * seconds) {
+    const now = await new Promise(requestAnimationFrame);
+    out.drawn.push(1000 * Math.abs(play.times[play.index] - play.times[play.shown]));
+    out.clock.push(now - start - 1000 * (play.times[play.shown] - first));
+  }
+  return out;
 }"""
 
 
@@ -114,6 +135,15 @@ def label_keys(page: Page) -> list[float]:
     return out
 
 
+def played(page: Page) -> dict[str, list[float]]:
+    """While a rally plays: lag of what is drawn, and of the picture [ms]."""
+    page.get_by_role("link", name="Play").click()
+    page.locator(".rallies li").first.wait_for()
+    page.wait_for_timeout(2000)
+    found: dict[str, list[float]] = page.evaluate(PLAYED, PLAYED_S)
+    return found
+
+
 def main() -> None:
     """Measure, print, and write the page's part."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -133,6 +163,13 @@ def main() -> None:
             ]
             for name, target, measure in measures:
                 values = measure()
+                rows.append([name, target, f"{np.median(values):.0f}", f"{p95(values):.0f}"])
+                print(*rows[-1], flush=True)
+            lag = played(page)
+            for name, target, values in (
+                ("playing: flight and map behind the picture", "0", lag["drawn"]),
+                ("playing: picture behind the clock", "–", lag["clock"]),
+            ):
                 rows.append([name, target, f"{np.median(values):.0f}", f"{p95(values):.0f}"])
                 print(*rows[-1], flush=True)
     text = table(["ms", "target", "median", "p95"], rows)

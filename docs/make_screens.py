@@ -106,7 +106,7 @@ def _before_measuring(camera: Camera, address: str) -> None:
     camera.take(page, "home-empty")
     page.get_by_role("button", name="Make a demo").click()
     camera.take(page, "home-coming", 8000)
-    page.get_by_text("looking for the ball").wait_for(timeout=600_000)
+    page.locator(".jobs").get_by_text("looking for the ball").wait_for(timeout=600_000)
     page.reload()
     camera.take(page, "home-busy")
     page.locator(".card .cover").click()
@@ -166,6 +166,8 @@ def _measured(camera: Camera, address: str) -> None:
         for _ in range(6):
             page.keyboard.press("ArrowRight")
         camera.take(page, f"play-{theme}")
+        page.get_by_role("button", name="In space").click()
+        camera.take(page, f"play-space-{theme}")
         page.get_by_role("link", name="Clip and camera").click()
         page.get_by_role("button", name=re.compile("first corner")).first.focus()
         camera.take(page, f"camera-{theme}")

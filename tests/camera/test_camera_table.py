@@ -13,6 +13,7 @@ from halfvolley.camera import (
     table_error_mm,
 )
 from halfvolley.camera.accuracy import table_grid
+from halfvolley.camera.hand import corner_miss
 from halfvolley.camera.projection import intersect_plane, rotation_vector, rotations
 from halfvolley.camera.table import CORNERS_M, POSTS_M, STRIPS
 from halfvolley.types import Camera, ClipCamera, Shutter
@@ -97,3 +98,14 @@ def test_drift_is_what_the_table_moves_in_the_picture():
     assert still == pytest.approx(0.0, abs=1e-6)
     # further out it moves by more: 1 + (x/z)^2
     assert 450 * 0.004 <= moved < 1.25 * 450 * 0.004
+
+
+def test_how_far_given_corners_are_from_a_tables():
+    camera = look_at((640, 360), 450, (0.4, -4.0, 1.4), (0, 0, 0), k=(-0.05, 0.0))
+    assert corner_miss(camera, project(camera, CORNERS_M)) == pytest.approx((0.0, 0.0), abs=1e-6)
+    moved = CORNERS_M.copy()
+    moved[2] += [-0.03, 0.04, 0.0]
+    off_px, off_mm = corner_miss(camera, project(camera, moved))
+    assert off_mm == pytest.approx(50.0, abs=1e-3)
+    wanted = np.hypot(*(project(camera, moved) - project(camera, CORNERS_M)).T)
+    assert off_px == pytest.approx(wanted.max())

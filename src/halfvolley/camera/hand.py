@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from halfvolley.camera.find import FindSettings, pose_of_corners
-from halfvolley.camera.projection import project_jacobian
+from halfvolley.camera.projection import intersect_plane, project, project_jacobian
 from halfvolley.camera.table import CORNERS_M
 from halfvolley.errors import BadInput
 from halfvolley.types import Camera, FloatArray
@@ -162,6 +162,26 @@ def quad_camera(corners: FloatArray, size_px: tuple[int, int]) -> Camera | None:
         return None
     camera, miss = fitted
     return replace(camera, cov=_cov_of_corners(camera, max(CLICK_SD_PX, miss)))
+
+
+def corner_miss(camera: Camera, corners: FloatArray) -> tuple[float, float]:
+    """How far the worst of four given corners is from the table's, as a camera sees it.
+
+    Parameters
+    ----------
+    camera : Camera
+        As `camera_of_corners` gives it.
+    corners : (4, 2) float64
+        As given [px].
+
+    Returns
+    -------
+    tuple of float
+        In the picture [px], and on the table [mm].
+    """
+    off_px = project(camera, CORNERS_M) - corners
+    off_m = (intersect_plane(camera, corners, 0.0) - CORNERS_M)[:, :2]
+    return float(np.hypot(*off_px.T).max()), 1e3 * float(np.hypot(*off_m.T).max())
 
 
 def camera_of_corners(corners: FloatArray, size_px: tuple[int, int]) -> Camera:

@@ -3,6 +3,7 @@
 import gc
 import hashlib
 import json
+import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
@@ -133,7 +134,9 @@ def is_current(summary: Summary) -> bool:
 
 def _said(folder: Path) -> str:
     """Names the content of session.toml: corrections and targets change the report too."""
-    return hashlib.sha256((folder / FILE_NAME).read_bytes()).hexdigest()[:16]
+    content = tomllib.loads((folder / FILE_NAME).read_text(encoding="utf-8"))
+    said = {name: value for name, value in content.items() if value}  # what was taken back is gone
+    return hashlib.sha256(json.dumps(said, default=str).encode()).hexdigest()[:16]
 
 
 def _stamp(out: Path) -> dict[str, object]:

@@ -143,10 +143,7 @@ class _Corners:
         self._bench, self._seen, self._view = bench, seen, view
         self._may_write = may_write
         self._points = seen.corners
-        self._words = tag("p", "", "note doubt", role="alert")
-        self._words.set_visibility(False)
         self._before = bench.before.setdefault((seen.session.folder, seen.entry.name), [])
-        view.on("corners", self._asked)
 
     def draw(self) -> None:
         """The panel."""
@@ -158,26 +155,27 @@ class _Corners:
                 "do not; hold Shift for small moves, or use the arrow keys.",
                 "soft",
             )
-            self._words.move()
             with tag("div", "", "buttons"):
                 self._button("Keep these corners", self._keep, "main")
                 self._button("Find the table by itself", self._automatic)
                 self._button("Swap A and B", self._swap)
                 if self._before:
                     self._button("Undo", self._undo)
+            self._words = tag("p", "", "small-text number", role="status")
+            self._view.on("corners", self._asked)
 
     def _button(self, words: str, act: Any, look: str = "") -> None:
         button(words, guarded(self._may_write, act), look)
 
     async def _asked(self, event: Any) -> None:
         self._points = [[float(u), float(v)] for u, v in event.args][:4]
-        lines, trouble = await asyncio.to_thread(
+        lines, words = await asyncio.to_thread(
             _model_of, self._points, self._seen.film.info.size_px
         )
         if self._view.is_deleted:  # another screen is shown by now
             return
-        self._words.set_text(trouble)
-        self._words.set_visibility(bool(trouble))
+        self._words.set_text(words)
+        self._words.classes(add="" if lines else "note doubt", remove="note doubt" if lines else "")
         self._view.run_method("showModel", lines)
 
     def _keep(self) -> None:
@@ -215,11 +213,15 @@ class _Corners:
 
 
 def _model_of(points: Corners, size_px: tuple[int, int]) -> tuple[list[Corners], str]:
-    """The model over the picture for four corners, and why there is none."""
-    from halfvolley.camera.hand import camera_of_corners, check_corners
+    """The model over the picture for four corners, and how well it fits or why there is none."""
+    from halfvolley.camera.hand import camera_of_corners, check_corners, corner_miss
 
     try:
-        return _model(camera_of_corners(check_corners(points, size_px), size_px)), ""
+        corners = check_corners(points, size_px)
+        camera = camera_of_corners(corners, size_px)
+        off_px, off_mm = corner_miss(camera, corners)
+        words = f"The worst of these corners misses a table's by {off_px:.1f} px, {off_mm:.0f} mm."
+        return _model(camera), words
     except HalfvolleyError as error:
         return [], f"These corners cannot be a table: {error}."
 
