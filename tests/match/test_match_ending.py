@@ -4,11 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_flights import AIR, SHUTTER, arc_of, rally_that_leaves, side_view, state_at
+from made_flights import AIR, arc_of, rally_that_leaves, side_view, state_at
 from made_touches import play_of, touch
 from scipy.integrate import solve_ivp
 
-from halfvolley.match import find_play
 from halfvolley.match.foretell import (
     FLOOR_M,
     ForetellSettings,
@@ -19,7 +18,6 @@ from halfvolley.match.foretell import (
     seconds_in_sight,
 )
 from halfvolley.match.outcome import Touch
-from halfvolley.types import Detections, Flights
 
 FAR = (50.0, 50.0, 50.0)
 LONG, IN_NET, GOOD = (14.0, 0.5, 4.0), (9.0, 0.2, 0.4), (9.0, 0.3, 1.6)
@@ -225,16 +223,13 @@ def test_what_is_no_stroke_of_a_serve(touched):
     assert play_of([touched, touch("floor", 1.6, -2.0, 1.0)]).rallies == ()
 
 
-@pytest.mark.parametrize("toss", [True, False])
-def test_a_serve_whose_stroke_was_hidden_began_before_it_was_seen(toss):
-    flight = arc_of(1, 1.02, 1.16, [-1.5, 0.0, 0.15], [5.0, 0.0, -0.8], before=0)
-    arcs = [flight]
-    if toss:
-        arcs.append(arc_of(0, 0.5, 0.98, [-1.6, 0.0, 0.2], [0.0, 0.0, 2.2]))
-    own = replace(touch("table", 1.16, -0.85, 5.0, 4.2), contact_id=0, arc_in=1, arc_out=2)
-    net = replace(touch("net", 1.4, 0.0, 4.0, -0.2), contact_id=1, arc_in=2, arc_out=4)
-    flights = Flights(tuple(arcs), (own, net), Detections.empty(), SHUTTER, ())
-    (rally,) = find_play(flights, view=side_view()).rallies
-    assert (rally.server, rally.n_strokes, rally.start.seen) == ("A", 1, False)
-    assert rally.start.t_s == pytest.approx(1.0, abs=0.03)
-    assert 0.0 < rally.start.t_sd_s < 0.05
+def test_a_serve_whose_stroke_was_only_foretold_opens_a_rally():
+    """The stroke leads to the own side (ITTF Law 2.6.3) and into the net."""
+    stroke = replace(touch("racket", 1.0, -1.6, vx_out=5.0), t_sd_s=0.02, arc_in=-1)
+    own, net = touch("table", 1.16, -0.85, 5.0, 4.2), touch("net", 1.4, 0.0, 4.0, -0.2)
+    play = play_of([stroke, own, net])
+    (rally,) = play.rallies
+    assert (rally.server, rally.n_strokes) == ("A", 1)
+    assert (rally.start.t_s, rally.start.t_sd_s, rally.start.seen) == (1.0, 0.02, False)
+    assert [(s.number, s.player) for s in play.strokes] == [(1, "A")]
+    assert play_of([replace(stroke, arc_in=0), own, net]).rallies == ()  # seen, without a toss

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from halfvolley.flight.apart import apart
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import (
     PLANES,
@@ -21,6 +22,7 @@ from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
 from halfvolley.flight.serve import served
+from halfvolley.flight.serves import with_serves
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.shutter import combine, with_streaks
 from halfvolley.flight.sights import claims_scale, sights
@@ -84,8 +86,9 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     fixed = setting(seen, camera, shutter, frame_s, s, late_s, rows)
     solved = [_solve(chain, fixed, s) for chain in chains]
     courses = complete([c for c in solved if c is not None], fixed, s)
-    courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
     courses = [struck_once(reconsider(c, fixed, s), s) for c in courses]
+    courses = [part for c in courses for part in apart(c, fixed, s)]
+    courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
     courses = [c.doubted(_belonging(c, s)) for c in courses]
     courses = [_doubted(c, fixed, s) for c in courses]
     arcs: list[Arc] = []
@@ -94,10 +97,10 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
         new = arcs_and_contacts(course, fixed, number, len(arcs), len(contacts))
         arcs += new[0]
         contacts += new[1]
+    begins_s = float(np.min(camera.usable_s[:, 0], initial=np.inf))
+    served = with_serves(arcs, contacts, fixed, begins_s)
     warnings = () if arcs else ("No ball was seen in flight.",)
-    return Flights(
-        tuple(arcs), tuple(contacts), detections, combine(courses, fixed, shutter), warnings
-    )
+    return Flights(*served, detections, combine(courses, fixed, shutter), warnings)
 
 
 def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from halfvolley.match.ending import Ending, Foresight
 from halfvolley.match.foretell import View
 from halfvolley.match.outcome import Touch, find_outcome
-from halfvolley.match.serves import Serve, UnseenServes, serve_at
+from halfvolley.match.serves import serve_at
 from halfvolley.match.settings import PlaySettings
 from halfvolley.match.sides import (
     half_of,
@@ -82,7 +82,7 @@ def find_play(
         if view is None
         else Foresight(flights, view, environment or Environment(), settings.end)
     )
-    book = _Book(foresight, UnseenServes(flights))
+    book = _Book(foresight)
     for run in _runs(contacts, settings.max_gap_s):
         _read_run(run, book, settings)
     return book.close()
@@ -130,8 +130,8 @@ class _OpenRally:
 class _Book:
     """What has been read so far."""
 
-    def __init__(self, foresight: Foresight | None, unseen: UnseenServes) -> None:
-        self.foresight, self.unseen = foresight, unseen
+    def __init__(self, foresight: Foresight | None) -> None:
+        self.foresight = foresight
         self.contacts: list[PlayedContact] = []
         self.strokes: list[Stroke] = []
         self.rallies: list[_OpenRally] = []
@@ -181,11 +181,6 @@ class _Book:
         rallies = tuple(self._finished(r) for r in self.rallies)
         return Play(tuple(self.contacts), tuple(self.strokes), rallies)
 
-    def unseen_serve(self, contact: Contact, settings: PlaySettings) -> Serve | None:
-        """The serve whose first touch that was seen is this contact."""
-        server = self.unseen.server(contact, settings)
-        return None if server is None else Serve(False, server)
-
     def _finished(self, r: _OpenRally) -> Rally:
         serving = r.server is not None
         end = r.end
@@ -206,10 +201,9 @@ def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
         if rally is not None and _is_over(rally, run, i, book, settings):
             rally, decided = None, True
         serve = serve_at(run, i, settings, out_of_play=rally is None)
-        if serve is None and rally is None:
-            serve = book.unseen_serve(contact, settings)
         if serve is not None:
-            rally = book.open_rally(_start_of(serve, contact, book), serve.server)
+            start = _moment(contact) if serve.struck else None
+            rally = book.open_rally(start, serve.server)
             rally.unseen = int(not serve.struck)
         elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, settings):
             rally = book.open_rally(None, None)
@@ -248,14 +242,9 @@ def _is_over(
     return ending.moment.t_s < run[i].t_s
 
 
-def _start_of(serve: Serve, first: Contact, book: _Book) -> Moment | None:
-    if serve.struck:
-        return _seen(first)
-    return book.unseen.start(first, serve.server)
-
-
-def _seen(contact: Contact) -> Moment:
-    return Moment(contact.t_s, contact.t_sd_s, True)
+def _moment(contact: Contact) -> Moment:
+    """When a contact was; foretold where only the flight after it was seen."""
+    return Moment(contact.t_s, contact.t_sd_s, contact.arc_in != -1)
 
 
 def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> Side | None:
@@ -272,11 +261,11 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
         _change_striker(contact, rally, settings)
         rally.netted = True
         if falls_back(contact, 1 if rally.striker == "A" else -1):
-            rally.fell = _seen(contact)
+            rally.fell = _moment(contact)
             if at_foot_of_net(contact):
                 rally.end = rally.fell
     else:
-        rally.end = _seen(contact)
+        rally.end = _moment(contact)
     return rally.striker
 
 
@@ -296,9 +285,9 @@ def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySett
     elif rally.serving and half == rally.server:
         pass  # a serve touches the own side first
     elif rally.serving and _follows(rally.contacts, contact):
-        rally.end = _seen(contact)  # and without that it is a fault
+        rally.end = _moment(contact)  # and without that it is a fault
     elif half in (rally.bounced, rally.striker):
-        rally.end = _seen(contact)
+        rally.end = _moment(contact)
     else:
         book.add_bounce(contact, rally)
     rally.serving, rally.bounce = False, contact

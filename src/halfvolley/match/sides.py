@@ -6,14 +6,9 @@ from halfvolley.match.settings import PlaySettings
 from halfvolley.types import Contact, Side
 
 
-def half_of_x(x_m: float) -> Side:
-    """The half of the table on which a place lies."""
-    return "A" if x_m < 0 else "B"
-
-
 def half_of(contact: Contact) -> Side:
     """The half of the table that a contact lies over."""
-    return half_of_x(float(contact.xyz_m[0]))
+    return "A" if contact.xyz_m[0] < 0 else "B"
 
 
 def side_on_table(contact: Contact) -> Side | None:

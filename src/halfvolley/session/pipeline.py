@@ -81,7 +81,7 @@ STAGES = (
     ),
     Stage("track", 3, ("probe", "scan"), _nothing, stages.track, "linking"),
     Stage(
-        "flight", 4, ("probe", "scan", "track"),
+        "flight", 5, ("probe", "scan", "track"),
         lambda s, c: {
             "readout_s": c.readout_s, "exposure_s": c.exposure_s, "air": asdict(s.air),
             "ball": ball_facts(s.ball),
@@ -94,7 +94,7 @@ STAGES = (
         stages.drops, "weighing the bounces", ("drop",),
     ),
     Stage(
-        "match", 5, ("probe", "scan", "flight"),
+        "match", 6, ("probe", "scan", "flight"),
         lambda s, c: {
             "kind": "feed" if c.kind == "feed" else "play", "air": asdict(s.air),
             "ball": ball_facts(s.ball),
