@@ -9,6 +9,7 @@ from halfvolley.constants import (
     NET_HEIGHT_M,
     NET_OVERHANG_M,
     STANDARD_GRAVITY_MPS2,
+    TABLE_FRICTION,
     TABLE_HEIGHT_M,
     TABLE_LENGTH_M,
     TABLE_WIDTH_M,
@@ -35,7 +36,8 @@ def named(contact: Contact) -> Contact:
     Returns
     -------
     Contact
-        "floor" where a falling ball was sent up again as high as the floor. "net" within the plane
+        "floor" where a falling ball was sent up again as high as the floor. "other" for a stroke
+        in mid-air that hardly turned the ball. "net" within the plane
         of the net, up to its cord. "edge" at the border of the table where
         a falling ball was pushed up more than aside: that was the edge of its upper side, which is
         good (ITTF Law 2.5.13 and 2.7); one that was pushed aside met the table's side, and stays
@@ -43,6 +45,10 @@ def named(contact: Contact) -> Contact:
     """
     if contact.kind in ("other", "racket") and _on_floor(contact):
         return replace(contact, kind="floor")
+    if contact.kind == "racket" and in_mid_air(contact):
+        return replace(contact, kind="other")
+    if contact.kind == "racket" and _on_table(contact):
+        return replace(contact, kind="table")
     if contact.kind != "other":
         return contact
     if _in_net(contact):
@@ -79,6 +85,16 @@ def at_foot_of_net(contact: Contact) -> bool:
 def _on_floor(contact: Contact) -> bool:
     off = float(contact.xyz_m[2]) - (BALL_RADIUS_M.value - TABLE_HEIGHT_M.value)
     return bool(abs(off) < NEAR_M and contact.v_in_mps[2] < 0 < contact.v_out_mps[2])
+
+
+def _on_table(contact: Contact) -> bool:
+    """Whether the ball lay on the table and left it as from a bounce."""
+    into, out = contact.v_in_mps, contact.v_out_mps
+    low = abs(float(contact.xyz_m[2]) - BALL_RADIUS_M.value) < FOOT_M
+    if not low or _outside_m(contact) > -NEAR_M or not 0.0 < out[2] < -into[2]:
+        return False
+    limit = (TABLE_FRICTION.value + 2.0 * TABLE_FRICTION.sd) * (out[2] - into[2])
+    return bool(np.hypot(*(out - into)[:2]) < limit)
 
 
 def _in_net(contact: Contact) -> bool:
