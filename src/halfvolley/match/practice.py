@@ -45,9 +45,10 @@ def find_feed(
     played: list[PlayedContact] = []
     for i, contact in enumerate(contacts):
         player = whose.striker(contact) if contact.kind == "racket" else None
-        said = contact.contact_id in whose.said
-        if player is not None and not said and not whose.sends_away(contact, player):
-            player = None
+        if player is not None and contact.contact_id not in whose.said:
+            foretold = contact.arc_in == -1  # as the stroke of a serve; fed balls have none
+            if foretold or not whose.sends_away(contact, player):
+                player = None
         played.append(PlayedContact(contact, None, side_on_table(contact), player))
         if player is not None:
             bounce = _bounce_of(contacts[i + 1 :], player, contact.t_s + settings.max_gap_s)
