@@ -273,6 +273,33 @@ def test_a_falling_ball_sent_up_over_the_table_bounced():
     assert play.rallies[0].n_strokes == 3
 
 
+def claimed_stroke(xyz_m, v_in, v_out):
+    """A stroke after B's bounce on A's side, as it was read."""
+    return replace(
+        touch("racket", 2.6, xyz_m[0]), xyz_m=np.array(xyz_m),
+        v_in_mps=np.array(v_in, float), v_out_mps=np.array(v_out, float),
+    )  # fmt: skip
+
+
+# a ball on the table leaves it slower than it came (ITTF Law 2.1.3: 23 cm of 30), and friction of
+# at most 0.37 (two sd above what is usual) changes its way along the table no further
+@pytest.mark.parametrize(
+    ("xyz_m", "v_in", "v_out", "kind"),
+    [([-0.8, 0.1, 0.02], [-0.6, 0.0, -2.1], [-0.5, 0.1, 1.9], "table"),
+     ([-0.8, 0.1, 0.02], [-0.6, 0.0, -2.1], [4.0, 0.1, 1.9], "racket"),
+     ([-0.8, 0.1, 0.02], [-0.6, 0.0, -2.1], [-0.5, 0.1, 2.6], "racket"),
+     ([-0.8, 0.1, 0.08], [-0.6, 0.0, -2.1], [-0.5, 0.1, 1.9], "racket"),
+     ([-0.8, 0.1, 1.80], [-3.2, 1.0, 0.3], [-3.1, 0.8, 0.3], "other"),
+     ([-0.8, 0.1, 1.80], [-3.2, 1.0, 0.3], [6.0, 0.8, 0.3], "racket")],
+    ids=["bounce", "struck on", "faster", "above", "in mid-air", "smashed"],
+)  # fmt: skip
+def test_what_no_racket_did_is_no_stroke(xyz_m, v_in, v_out, kind):
+    odd = claimed_stroke(xyz_m, v_in, v_out)
+    play = play_of([*serve_by_a(), *return_by_b(1.8), odd])
+    assert play.contacts[5].contact.kind == kind
+    assert len(play.strokes) == (3 if kind == "racket" else 2)
+
+
 @pytest.mark.parametrize(("vx_after", "t_end_s"), [(0.2, 2.1), (-1.5, None)])
 def test_a_ball_last_seen_falling_back_from_the_net_ends_the_rally(vx_after, t_end_s):
     """B's ball goes to -x; afterwards it comes back, or goes on over the net and is lost."""

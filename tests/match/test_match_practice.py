@@ -1,5 +1,7 @@
 """Balls that are fed, and serves without play: strokes without points."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from made_touches import (
@@ -50,6 +52,13 @@ def test_what_does_not_send_the_ball_away_is_no_stroke(vx_out, why):
     play = find_feed(flights_of([touch("table", 1.0, -0.9, -5.0, -4.5),
                                  touch("racket", 1.3, -1.7, -4.0, vx_out)]))  # fmt: skip
     assert play.strokes == (), why
+
+
+def test_a_machine_that_seems_to_serve_strikes_nothing():
+    """A ball fed onto the machine's own side looks served; its stroke is only foretold."""
+    machine = [replace(mirrored(serve_by_a())[0], arc_in=-1), *mirrored(serve_by_a())[1:]]
+    play = find_feed(flights_of([*machine, *fed_to_a(2.5)]))
+    assert [s.player for s in play.strokes] == ["A"]
 
 
 def test_a_bounce_that_comes_much_later_is_of_another_ball():

@@ -13,12 +13,7 @@ from halfvolley.match.foretell import View
 from halfvolley.match.outcome import Touch, find_outcome
 from halfvolley.match.serves import serve_at
 from halfvolley.match.settings import PlaySettings
-from halfvolley.match.sides import (
-    half_of,
-    side_on_table,
-    striker_at_racket,
-    striker_by_direction,
-)
+from halfvolley.match.sides import Whose, half_of, side_on_table
 from halfvolley.match.touches import at_foot_of_net, falls_back, in_mid_air, may_follow
 from halfvolley.match.words import TouchWord, sure_contacts
 from halfvolley.physics import Environment
@@ -76,15 +71,16 @@ def find_play(
     server and no stroke numbers. A rally whose end was not seen ends as its last flight foretells
     (`ending`), else, if the ball fell back from the net, there.
     """
-    contacts, settings = sure_contacts(flights, settings or PlaySettings(), words)
+    settings = settings or PlaySettings()
+    contacts, whose = sure_contacts(flights, settings, words)
     foresight = (
         None
         if view is None
         else Foresight(flights, view, environment or Environment(), settings.end)
     )
-    book = _Book(foresight)
+    book = _Book(foresight, whose)
     for run in _runs(contacts, settings.max_gap_s):
-        _read_run(run, book, settings)
+        _read_run(run, book)
     return book.close()
 
 
@@ -130,8 +126,8 @@ class _OpenRally:
 class _Book:
     """What has been read so far."""
 
-    def __init__(self, foresight: Foresight | None) -> None:
-        self.foresight = foresight
+    def __init__(self, foresight: Foresight | None, whose: Whose) -> None:
+        self.foresight, self.whose = foresight, whose
         self.contacts: list[PlayedContact] = []
         self.strokes: list[Stroke] = []
         self.rallies: list[_OpenRally] = []
@@ -193,27 +189,27 @@ class _Book:
         return Rally(r.rally_id, r.start, end, r.server, r.n_strokes, outcome)
 
 
-def _read_run(run: list[Contact], book: _Book, settings: PlaySettings) -> None:
+def _read_run(run: list[Contact], book: _Book) -> None:
     """Walk through contacts without a pause; the rally that is on, if any, is `rally`."""
     rally: _OpenRally | None = None
     decided = False
     for i, contact in enumerate(run):
-        if rally is not None and _is_over(rally, run, i, book, settings):
+        if rally is not None and _is_over(rally, run, i, book):
             rally, decided = None, True
-        serve = serve_at(run, i, settings, out_of_play=rally is None)
+        serve = serve_at(run, i, book.whose, out_of_play=rally is None)
         if serve is not None:
             start = _moment(contact) if serve.struck else None
             rally = book.open_rally(start, serve.server)
             rally.unseen = int(not serve.struck)
-        elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, settings):
+        elif rally is None and (_goes_on if decided else _is_mid_rally)(run, i, book.whose):
             rally = book.open_rally(None, None)
         if rally is None or _is_of_another_ball(rally, run, i):
             book.place(contact, None, None)
             continue
-        if contact.kind == "other" and (in_mid_air(contact) or _goes_on(run, i + 1, settings)):
+        if contact.kind == "other" and (in_mid_air(contact) or _goes_on(run, i + 1, book.whose)):
             book.place(contact, rally, None)
             continue
-        book.place(contact, rally, _touch(contact, rally, book, settings))
+        book.place(contact, rally, _touch(contact, rally, book))
         if rally.end is not None:
             rally, decided = None, True
 
@@ -226,16 +222,15 @@ def _is_of_another_ball(rally: _OpenRally, run: list[Contact], i: int) -> bool:
     return run[i].chain != own and any(c.chain == own for c in run[i + 1 :])
 
 
-def _is_over(
-    rally: _OpenRally, run: list[Contact], i: int, book: _Book, settings: PlaySettings
-) -> bool:
+def _is_over(rally: _OpenRally, run: list[Contact], i: int, book: _Book) -> bool:
     """Whether the rally ended, unseen, before contact i, which belongs to another flight."""
     if not rally.contacts or rally.contacts[-1].contact.chain == run[i].chain:
         return False
     ending = book.foretell(rally)
-    if ending is None or ending.outcome.how == "unknown" or _goes_on(run, i, settings):
+    if ending is None or ending.outcome.how == "unknown" or _goes_on(run, i, book.whose):
         return False
-    if abs(ending.moment.t_s - run[i].t_s) < max(2.0 * ending.moment.t_sd_s, settings.same_s):
+    same_s = max(2.0 * ending.moment.t_sd_s, book.whose.limits.same_s)
+    if abs(ending.moment.t_s - run[i].t_s) < same_s:
         rally.netted |= ending.outcome.how == "net"  # this is the touch that was foretold
         return False
     rally.foretold = ending
@@ -247,18 +242,18 @@ def _moment(contact: Contact) -> Moment:
     return Moment(contact.t_s, contact.t_sd_s, contact.arc_in != -1)
 
 
-def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> Side | None:
+def _touch(contact: Contact, rally: _OpenRally, book: _Book) -> Side | None:
     """Enter a touch into the rally, end the rally where it decides it; whose touch it is."""
     rally.fell = None
     if contact.kind == "racket":
-        player = striker_at_racket(contact, settings)
+        player = book.whose.striker(contact)
         rally.unseen += int(bool(rally.strokes) and player == rally.striker)
         rally.striker, rally.bounce, rally.netted = player, None, False
         book.add_stroke(contact, rally, player)
     elif contact.kind in ("table", "edge"):
-        _bounce(contact, rally, book, settings)
+        _bounce(contact, rally, book)
     elif contact.kind == "net":
-        _change_striker(contact, rally, settings)
+        _change_striker(contact, rally, book.whose)
         rally.netted = True
         if falls_back(contact, 1 if rally.striker == "A" else -1):
             rally.fell = _moment(contact)
@@ -269,17 +264,17 @@ def _touch(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySetti
     return rally.striker
 
 
-def _change_striker(contact: Contact, rally: _OpenRally, settings: PlaySettings) -> None:
+def _change_striker(contact: Contact, rally: _OpenRally, whose: Whose) -> None:
     """The ball comes from the other side than the last stroke was: somebody struck it unseen."""
-    sender = None if rally.netted else striker_by_direction(contact, settings)
+    sender = None if rally.netted else whose.sender(contact)
     if sender is not None and sender != rally.striker:
         rally.unseen += int(rally.striker is not None)
         rally.striker, rally.bounce = sender, None
 
 
-def _bounce(contact: Contact, rally: _OpenRally, book: _Book, settings: PlaySettings) -> None:
+def _bounce(contact: Contact, rally: _OpenRally, book: _Book) -> None:
     half = half_of(contact)
-    _change_striker(contact, rally, settings)
+    _change_striker(contact, rally, book.whose)
     if rally.bounce is not None and half == rally.bounced and not may_follow(rally.bounce, contact):
         rally.unseen += 2  # struck back from here, and here again
     elif rally.serving and half == rally.server:
@@ -304,25 +299,25 @@ def _follows(before: list[PlayedContact], contact: Contact) -> bool:
     return False
 
 
-def _is_mid_rally(run: list[Contact], i: int, settings: PlaySettings) -> bool:
+def _is_mid_rally(run: list[Contact], i: int, whose: Whose) -> bool:
     """Whether play is on at contact i of a run that has shown no serve.
 
     A ball that comes over the net, or is struck and then bounces on the other side, is in play.
     """
     if run[i].kind == "racket":
-        striker = striker_at_racket(run[i], settings)
+        striker = whose.striker(run[i])
         rest = [c for c in run[i + 1 : i + 3] if c.kind != "net"]
         return bool(rest) and rest[0].kind in ("table", "edge") and half_of(rest[0]) != striker
-    sender = striker_by_direction(run[i], settings)
+    sender = whose.sender(run[i])
     return run[i].kind == "table" and sender is not None and sender != half_of(run[i])
 
 
-def _goes_on(run: list[Contact], i: int, settings: PlaySettings) -> bool:
+def _goes_on(run: list[Contact], i: int, whose: Whose) -> bool:
     """Whether from contact i on the ball goes over the net one way and then the other."""
     senders: list[Side] = []
     for contact in run[i:]:
         if contact.kind == "table":
-            sender = striker_by_direction(contact, settings)
+            sender = whose.sender(contact)
             if sender is None or sender in (half_of(contact), *senders):
                 return False
             senders.append(sender)

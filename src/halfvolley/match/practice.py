@@ -7,7 +7,7 @@ fit no match.
 from collections.abc import Sequence
 
 from halfvolley.match.settings import PlaySettings
-from halfvolley.match.sides import half_of, sends_away, side_on_table, striker_at_racket
+from halfvolley.match.sides import half_of, side_on_table
 from halfvolley.match.words import TouchWord, sure_contacts
 from halfvolley.types import Contact, Flights, Play, PlayedContact, Side, Stroke
 
@@ -39,14 +39,16 @@ def find_feed(
     No law binds a ball to the one before it, so that nothing is taken from order: a stroke that was
     not seen is not counted, and one whose ball was not seen to bounce went nobody knows where.
     """
-    contacts, settings = sure_contacts(flights, settings or PlaySettings(), words)
+    settings = settings or PlaySettings()
+    contacts, whose = sure_contacts(flights, settings, words)
     strokes: list[Stroke] = []
     played: list[PlayedContact] = []
     for i, contact in enumerate(contacts):
-        player = striker_at_racket(contact, settings) if contact.kind == "racket" else None
-        said = contact.contact_id in settings.strikers
-        if player is not None and not said and not sends_away(contact, player, settings):
-            player = None
+        player = whose.striker(contact) if contact.kind == "racket" else None
+        if player is not None and contact.contact_id not in whose.said:
+            foretold = contact.arc_in == -1  # as the stroke of a serve; fed balls have none
+            if foretold or not whose.sends_away(contact, player):
+                player = None
         played.append(PlayedContact(contact, None, side_on_table(contact), player))
         if player is not None:
             bounce = _bounce_of(contacts[i + 1 :], player, contact.t_s + settings.max_gap_s)

@@ -1,10 +1,8 @@
 """Limits of the match stage."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from halfvolley.match.ending import EndSettings
-from halfvolley.types import Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,5 +18,3 @@ class PlaySettings:
     sure_vx_mps: float = 0.5  # slower than this along the table, a direction means nothing
     same_s: float = 0.05  # between a touch and the one that was foretold, if they are the same
     end: EndSettings = field(default_factory=EndSettings)
-    # who struck, by contact, where a person says so; filled in from words
-    strikers: Mapping[int, Side] = field(default_factory=dict)

@@ -9,6 +9,7 @@ from halfvolley.constants import (
     NET_HEIGHT_M,
     NET_OVERHANG_M,
     STANDARD_GRAVITY_MPS2,
+    TABLE_FRICTION,
     TABLE_HEIGHT_M,
     TABLE_LENGTH_M,
     TABLE_WIDTH_M,
@@ -19,6 +20,7 @@ WIDEST_M = 0.1  # a place known less well could be anywhere beside the table
 CLEAR_M = 0.3  # above the table and clear of the net
 FOOT_M = 0.015  # so little above the table, the next touch follows within a few hundredths
 NEAR_M = 0.03  # a place is known to about a centimetre; wider, it could be a racket
+MOST_FRICTION = TABLE_FRICTION.value + 2.0 * TABLE_FRICTION.sd
 HALF_LENGTH_M, HALF_WIDTH_M = TABLE_LENGTH_M.value / 2, TABLE_WIDTH_M.value / 2
 LONGEST_HOP_S = 1.0  # of a ball that nobody struck: it leaves the table at 5 m/s at most
 HOP_SLACK, HOP_SLACK_S = 1.3, 0.05  # drag, topspin and the error of the speed
@@ -35,14 +37,20 @@ def named(contact: Contact) -> Contact:
     Returns
     -------
     Contact
-        "floor" where a falling ball was sent up again as high as the floor. "net" within the plane
-        of the net, up to its cord. "edge" at the border of the table where
-        a falling ball was pushed up more than aside: that was the edge of its upper side, which is
-        good (ITTF Law 2.5.13 and 2.7); one that was pushed aside met the table's side, and stays
-        what it is. "table" where the ball was sent up again over the table and kept its way.
+        "floor" where a falling ball was sent up again as high as the floor. "other" for a stroke
+        in mid-air that hardly turned the ball. "net" within the plane of the net, up to its cord.
+        "edge" at the border of the table where a falling ball was pushed up more than friction on
+        the vertical side could: that was the edge of its upper side, which is good (ITTF Laws 2.1.2
+        and 2.7); one that was pushed aside met the table's side, and stays what it is. "table"
+        where the ball was sent up again over the table and kept its way, or for a stroke that did
+        no more to a ball on the table than the table does.
     """
     if contact.kind in ("other", "racket") and _on_floor(contact):
         return replace(contact, kind="floor")
+    if contact.kind == "racket" and in_mid_air(contact):
+        return replace(contact, kind="other")
+    if contact.kind == "racket" and _on_table(contact):
+        return replace(contact, kind="table")
     if contact.kind != "other":
         return contact
     if _in_net(contact):
@@ -52,7 +60,9 @@ def named(contact: Contact) -> Contact:
         return contact
     outside, push = _outside_m(contact), out - into
     if -NEAR_M < outside < BALL_RADIUS_M.value + _slack_m(contact):
-        return replace(contact, kind="edge") if push[2] > np.hypot(*push[:2]) else contact
+        # friction alone turns the push of the vertical side up by no more than this
+        by_side = push[2] < MOST_FRICTION * np.hypot(*push[:2])
+        return contact if by_side else replace(contact, kind="edge")
     if outside <= -NEAR_M and out[2] > 0 and into[0] * out[0] > 0:
         return replace(contact, kind="table")
     return contact
@@ -79,6 +89,15 @@ def at_foot_of_net(contact: Contact) -> bool:
 def _on_floor(contact: Contact) -> bool:
     off = float(contact.xyz_m[2]) - (BALL_RADIUS_M.value - TABLE_HEIGHT_M.value)
     return bool(abs(off) < NEAR_M and contact.v_in_mps[2] < 0 < contact.v_out_mps[2])
+
+
+def _on_table(contact: Contact) -> bool:
+    """Whether the ball lay on the table and left it as from a bounce."""
+    into, out = contact.v_in_mps, contact.v_out_mps
+    low = abs(float(contact.xyz_m[2]) - BALL_RADIUS_M.value) < FOOT_M
+    if not low or _outside_m(contact) > -NEAR_M or not 0.0 < out[2] < -into[2]:
+        return False
+    return bool(np.hypot(*(out - into)[:2]) < MOST_FRICTION * (out[2] - into[2]))
 
 
 def _in_net(contact: Contact) -> bool:

@@ -1,10 +1,11 @@
 """A person's word on single touches: which touch it is about, and which word counts."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 from halfvolley.match.settings import PlaySettings
+from halfvolley.match.sides import Whose
 from halfvolley.match.touches import named
 from halfvolley.types import Contact, Flights, Side
 
@@ -82,13 +83,12 @@ def hear(touches: Sequence[Touched], words: Sequence[TouchWord]) -> Heard:
 
 def sure_contacts(
     flights: Flights, settings: PlaySettings, words: Sequence[TouchWord]
-) -> tuple[list[Contact], PlaySettings]:
-    """Contacts that take part, in time order, and the settings with a person's word in them."""
+) -> tuple[list[Contact], Whose]:
+    """Contacts that take part, in time order, and who struck by a person's word."""
     heard = hear(flights.contacts, words)
     sure = [
         named(c)
         for c in flights.contacts
         if c.probability >= settings.min_probability and c.contact_id not in heard.gone
     ]
-    settings = replace(settings, strikers=heard.strikers)
-    return sorted(sure, key=lambda c: c.t_s), settings
+    return sorted(sure, key=lambda c: c.t_s), Whose(settings, heard.strikers)
