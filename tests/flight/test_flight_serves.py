@@ -9,7 +9,7 @@ import pytest
 
 from halfvolley.flight import find_flights
 from halfvolley.flight.struck import Path as Flown
-from halfvolley.flight.struck import State, before_bounce, struck
+from halfvolley.flight.struck import State, back_over_bounce, struck
 from halfvolley.physics.kernels import bounce
 from halfvolley.track import find_tracks
 from halfvolley.types import Arc, Contact, Flights
@@ -153,7 +153,7 @@ def test_back_over_a_bounce(top_revps):
     v = np.array([5.5, 0.6, -2.6])
     after = np.concatenate([np.zeros(3), *bounce(v, mp.spin_of(v, top_revps, 0.0), 0.925, 0.01,
                                                  0.25, mp.R)])  # fmt: skip
-    before = before_bounce(State(2.0, 0.001, after, np.diag(SD**2)), tuple(AIR))
+    before = back_over_bounce(State(2.0, 0.001, after, np.diag(SD**2)), tuple(AIR))
     assert before.x[5] == pytest.approx(v[2], rel=0.01)
     sd = np.sqrt(np.diag(before.cov))
     assert np.all(np.abs(before.x[3:6] - v) < 2.58 * sd[3:6])

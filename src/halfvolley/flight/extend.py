@@ -8,11 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.flight.course import chance, predict, reconsider, settle, touch_state
-from halfvolley.flight.junctions import OTHER_COST, Kind, outside, place_cost
+from halfvolley.flight.course import predict, reconsider, settle, touch_state
+from halfvolley.flight.junctions import Kind, outside, place_cost
 from halfvolley.flight.landing import along, crossing, with_bounce_after, with_bounce_before
 from halfvolley.flight.refine import Course, Setting, refine
-from halfvolley.flight.serve import hidden_serve
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.types import FloatArray, IntArray
 
@@ -186,10 +185,6 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     touching = np.inf
     if kept:
         touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
-    serve = hidden_serve(left, right, s, settings)
-    if serve is not None and serve[1] < min(apart + settings.junction_cost, touching, through.cost):
-        likely = chance("table", {"table": serve[1], "other": min(apart + OTHER_COST, touching)})
-        return _with_serve(a, b, serve[0], at, likely)
     if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
         return _through(a, b, s, through.states[at])
     if not kept or local.cost > apart + settings.junction_cost:
@@ -211,22 +206,6 @@ def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) 
     return Course(
         rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
         np.concatenate([a.starts, b.starts[1:]]), np.vstack([a.own_air, b.own_air[1:]]), a.globals,
-        scale=max(a.scale, b.scale),
-    )  # fmt: skip
-
-
-def _with_serve(a: Course, b: Course, local: Course, at: int, likely: float) -> Course:
-    """Both courses in one, not yet refined, with a serve's arc between as `local` has it.
-
-    `at` is the place of its stroke among the contacts of `local`.
-    """
-    rows = np.unique(np.concatenate([a.rows, b.rows, local.rows]))
-    middle = slice(at + 1, at + 3)  # from the stroke, and from the bounce
-    return Course(
-        rows, (*a.kinds, "racket", "table", *b.kinds), (*a.chances, likely, likely, *b.chances),
-        np.vstack([a.states, local.states[middle], b.states[1:]]),
-        np.concatenate([a.starts, local.starts[middle], b.starts[1:]]),
-        np.vstack([a.own_air, local.own_air[middle], b.own_air[1:]]), a.globals,
         scale=max(a.scale, b.scale),
     )  # fmt: skip
 

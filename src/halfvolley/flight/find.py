@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.flight.apart import apart
 from halfvolley.flight.chains import Chain, find_chains
 from halfvolley.flight.course import (
@@ -21,13 +22,15 @@ from halfvolley.flight.junctions import outside
 from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
 from halfvolley.flight.refine import Course, Setting, setting
-from halfvolley.flight.serve import served
-from halfvolley.flight.serves import with_serves
+from halfvolley.flight.serves import TOSS_MPS, with_serves
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.shutter import combine, with_streaks
 from halfvolley.flight.sights import claims_scale, sights
 from halfvolley.physics import Environment
 from halfvolley.types import Arc, ClipCamera, Contact, Flights, Tracks
+
+SERVE_MPS = 2.5  # a serve leaves the racket no slower along the table
+BEHIND_M, BESIDE_M = 1.0, 0.5  # where a server of this table stands
 
 
 def find_flights(
@@ -132,12 +135,15 @@ def _is_served(c: Course) -> bool:
 
     A serve into the floor or over everything is a ball of this table all the same.
     """
-    return any(
-        kind == "racket"
-        and c.starts[i + 1] - c.starts[i] > 0.1
-        and served(c.states[i], c.states[i + 1])
-        for i, kind in enumerate(c.kinds)
-    )
+    for i, kind in enumerate(c.kinds):
+        toss, after = c.states[i], c.states[i + 1]
+        behind = abs(after[0]) - TABLE_LENGTH_M.value / 2
+        beside = abs(after[1]) - TABLE_WIDTH_M.value / 2
+        here = 0.0 < behind < BEHIND_M and beside < BESIDE_M and after[2] > 0.0
+        tossed = np.hypot(toss[3], toss[4]) < TOSS_MPS and c.starts[i + 1] - c.starts[i] > 0.1
+        if kind == "racket" and here and tossed and -np.sign(after[0]) * after[3] > SERVE_MPS:
+            return True
+    return False
 
 
 def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:

@@ -13,7 +13,7 @@ import numpy as np
 
 from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.flight.refine import Setting
-from halfvolley.flight.struck import Path, State, before_bounce, risen, struck
+from halfvolley.flight.struck import Path, State, back_over_bounce, risen, struck
 from halfvolley.types import Arc, Contact, ContactKind
 
 LEAST_MPS = 1.5  # slower along the table, a ball is no serve
@@ -124,13 +124,13 @@ def _hidden(
     bounce: State | None = None
     latest = arc.t0_s
     if own and not len(arc.rows):  # unseen before that bounce
-        path = before_bounce(Path.of(arcs[after.arc_out], s.air).state(after.t_s), path.air)
+        path = back_over_bounce(Path.of(arcs[after.arc_out], s.air).state(after.t_s), path.air)
         latest = after.t_s
     elif not own:
         bounce = risen(path, arc.t0_s, s.frame_s, end) if watched else None
         if bounce is None:
             return ()
-        path, latest = before_bounce(bounce, path.air), bounce.t_s
+        path, latest = back_over_bounce(bounce, path.air), bounce.t_s
     stroke = struck(path, latest, end, tossed)
     if stroke is None:
         return ()

@@ -160,7 +160,7 @@ def risen(path: Path, first_s: float, frame_s: float, end: float) -> State | Non
     return State(float(t[up[0] + 1]), t_sd, x, C)
 
 
-def before_bounce(after: State, air: tuple[float, ...]) -> Path:
+def back_over_bounce(after: State, air: tuple[float, ...]) -> Path:
     """The flight before a serve's first bounce on the table; its spin is not known."""
     x, C = after.x.copy(), after.cov.copy()
     e = TABLE_RESTITUTION_AT_REST.value - TABLE_RESTITUTION_SLOPE.value * x[5]
