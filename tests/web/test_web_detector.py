@@ -11,9 +11,11 @@ from halfvolley.session.models import use_detector
 from halfvolley.session.schema import TargetZone, read_session
 from halfvolley.session.unfinished import (
     CHECKPOINT,
-    forget_unfinished,
+    give_up_unfinished,
+    is_given_up,
     note_training,
     read_unfinished,
+    take_up_again,
 )
 from halfvolley.web.detector_data import (
     curve_points,
@@ -62,8 +64,12 @@ def test_a_stopped_training_is_read_and_given_up(session):
     (work / CHECKPOINT).write_bytes(b"torn")
     at = read_unfinished(session.folder)
     assert (at.step, at.curve, at.left_s) == (0, (), None), "a damaged one begins anew"
-    forget_unfinished(session.folder)
+    assert not is_given_up(session.folder)
+    give_up_unfinished(session.folder)
     assert read_unfinished(session.folder) is None and not work.exists()
+    assert is_given_up(session.folder)
+    take_up_again(session.folder)
+    assert read_unfinished(session.folder).start == "network" and not is_given_up(session.folder)
 
 
 def test_a_training_on_several_sessions_is_the_commands_own(session, tmp_path, monkeypatch):

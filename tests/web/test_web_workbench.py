@@ -55,7 +55,7 @@ def test_the_whole_job(new_window, root):
     page.wait_for_function(
         "getElement(+document.querySelector('.viewer').id.slice(1)).model.length"
     )
-    page.get_by_text(re.compile(r"misses a table's by \d+\.\d px, \d+ mm")).wait_for()
+    page.get_by_text(re.compile(r"can lie like this, to \d+\.\d px, \d+ mm")).wait_for()
     page.get_by_role("button", name="Measure").click()
     page.get_by_role("button", name="Stop").wait_for()
     page.reload()  # as when the window was closed and opened again

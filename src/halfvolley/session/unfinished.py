@@ -14,6 +14,7 @@ import numpy as np
 from halfvolley.session.files import storing, write_atomic
 
 FOLDER = "training"  # within computed/: what may be thrown away
+GIVEN_UP = "given-up"  # beside it
 CHECKPOINT, SAID = "checkpoint.npz", "training.json"
 
 
@@ -77,18 +78,43 @@ def read_unfinished(folder: Path | str) -> Unfinished | None:
         return None  # none, or taken away while it was read
 
 
-def forget_unfinished(folder: Path | str) -> None:
-    """Throw away the checkpoints of trainings that were stopped.
+def give_up_unfinished(folder: Path | str) -> None:
+    """Put trainings that were stopped aside; those put aside before are thrown away.
 
     Raises
     ------
     StorageError
-        If one cannot be removed.
+        If one cannot be moved.
     """
-    for said in (Path(folder) / "computed" / FOLDER).glob(f"*/{SAID}"):
-        with storing(said):
-            said.unlink()  # first: without it nothing is under way
-            shutil.rmtree(said.parent)
+    computed = Path(folder) / "computed"
+    with storing(computed / GIVEN_UP):
+        shutil.rmtree(computed / GIVEN_UP, ignore_errors=True)
+        _move_all(computed / FOLDER, computed / GIVEN_UP)
+
+
+def take_up_again(folder: Path | str) -> None:
+    """Bring back what was given up last.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be moved.
+    """
+    computed = Path(folder) / "computed"
+    with storing(computed / FOLDER):
+        _move_all(computed / GIVEN_UP, computed / FOLDER)
+
+
+def is_given_up(folder: Path | str) -> bool:
+    """Whether there is something to take up again."""
+    return any((Path(folder) / "computed" / GIVEN_UP).glob(f"*/{SAID}"))
+
+
+def _move_all(source: Path, target: Path) -> None:
+    for said in list(source.glob(f"*/{SAID}")):
+        target.mkdir(parents=True, exist_ok=True)
+        shutil.rmtree(target / said.parent.name, ignore_errors=True)
+        said.parent.rename(target / said.parent.name)
 
 
 def _checkpoint(path: Path) -> dict[str, Any]:

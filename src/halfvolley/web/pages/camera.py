@@ -220,7 +220,10 @@ def _model_of(points: Corners, size_px: tuple[int, int]) -> tuple[list[Corners],
         corners = check_corners(points, size_px)
         camera = camera_of_corners(corners, size_px)
         off_px, off_mm = corner_miss(camera, corners)
-        words = f"The worst of these corners misses a table's by {off_px:.1f} px, {off_mm:.0f} mm."
+        words = (
+            f"A table can lie like this, to {off_px:.1f} px, {off_mm:.0f} mm. The lines show "
+            "whether it is this one."
+        )
         return _model(camera), words
     except HalfvolleyError as error:
         return [], f"These corners cannot be a table: {error}."

@@ -38,12 +38,14 @@ async def open_session(bench: "Bench", key: str) -> tuple[SessionState, Session]
 
 async def reading(read: Callable[..., Any], *said: Any) -> Any:
     """What a function gives; that a large clip is being read is said where it takes long."""
-    words = tag("p", "Reading the clip. A large one takes a while the first time …", "reading",
-                role="status")  # fmt: skip
+    place = tag("div", "", "reading")
+    with place:
+        tag("p", "Reading the clip. A large one takes a while the first time …", role="status")
+        link("All sessions", "/")
     try:
         return await asyncio.to_thread(read, *said)
     finally:
-        words.delete()
+        place.delete()
 
 
 def bar(key: str, title: str, current: str, clip: str) -> None:

@@ -9,7 +9,13 @@ from nicegui.element import Element
 
 from halfvolley.errors import BadInput
 from halfvolley.session.schema import read_session
-from halfvolley.session.unfinished import Unfinished, forget_unfinished, read_unfinished
+from halfvolley.session.unfinished import (
+    Unfinished,
+    give_up_unfinished,
+    is_given_up,
+    read_unfinished,
+    take_up_again,
+)
 from halfvolley.web.detector_data import Teaching, curve_points, ready_labels
 from halfvolley.web.jobs import Job
 from halfvolley.web.pages.frame import guarded
@@ -92,7 +98,10 @@ class TeachingPanel:
                 for n in MINUTES:
                     tag("option", str(n), value=str(n), selected=n == self._minutes)
             box.on("change", self._set_minutes, js_handler="(e) => emit(e.target.value)")
-        button("Start training", guarded(self._may_write, self._start), "main")
+        with tag("div", "", "buttons"):
+            button("Start training", guarded(self._may_write, self._start), "main")
+            if is_given_up(self._state.folder):
+                button("Undo giving up", guarded(self._may_write, self._take_up))
 
     def _set_minutes(self, event: Any) -> None:
         self._minutes = int(event.args)
@@ -161,7 +170,11 @@ class TeachingPanel:
         self._begin(at.settings, others, start=at.start, split_by=at.split_by)
 
     def _give_up(self) -> None:
-        forget_unfinished(self._state.folder)
+        give_up_unfinished(self._state.folder)
+        ui.navigate.reload()
+
+    def _take_up(self) -> None:
+        take_up_again(self._state.folder)
         ui.navigate.reload()
 
     # --- one that runs
