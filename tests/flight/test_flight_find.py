@@ -464,3 +464,26 @@ def test_courses_that_meet_in_no_touch_do_not_stop_the_rest(monkeypatch):
     monkeypatch.setattr(extend, "reconsider", without_a_touch)
     assert measured(scene.detections.take(np.flatnonzero(keep)), scene.camera).arcs
     assert met, "no two courses met"
+
+
+def test_a_kind_that_the_whole_course_does_not_bear_is_not_taken(monkeypatch):
+    """Its surroundings may like what spoils the rest."""
+    from halfvolley.flight import course
+
+    best_kind = course._best_kind
+    asked = []
+
+    def floor_at_the_table(c, i, s):
+        kind, likely, part, first = best_kind(c, i, s)
+        if c.kinds[i] == "table":
+            asked.append(i)
+            kind = "floor"
+        return kind, likely, part, first
+
+    monkeypatch.setattr(course, "_best_kind", floor_at_the_table)
+    scene = clean_scene(2, "side")
+    contacts = measured(scene.detections, scene.camera, settings=FlightSettings(sure=1.1)).contacts
+    matched = mp.match(scene.path, contacts, scene.touches())
+    assert asked
+    assert not [touch for touch in matched.missed if touch.kind == "table"]
+    assert not matched.wrong

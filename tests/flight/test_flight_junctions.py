@@ -1,6 +1,7 @@
 """What lies between two pieces: each kind of touch from its own kind of pair."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -178,3 +179,24 @@ def test_the_floor_is_seldom_under_the_table():
     assert place_cost("floor", touch(xyz=(0.3, 0.1, mp.FLOOR_Z))) > place_cost(
         "floor", touch(xyz=(2.5, 0.1, mp.FLOOR_Z))
     )
+
+
+def test_a_sighting_that_both_pieces_claim_does_not_move_the_touch():
+    """At 30 frames a second the frame after a stroke may be claimed by the flight before it."""
+    slow = Pairs("side", 6, fps=30.0)
+    dearer = []
+    for _, _, a, b, seen in slow.of("racket"):
+        claims = replace(a, rows=np.append(a.rows, b.rows[0]), t1_s=b.t0_s)
+        dearer.append(join(claims, b, seen, SETTINGS).cost - join(a, b, seen, SETTINGS).cost)
+    assert len(dearer) >= 15
+    assert np.quantile(dearer, 0.8) < 2.0
+
+
+def test_nothing_strikes_a_ball_below_the_table():
+    struck = np.zeros(16)
+    struck[[0, 1, 3, 9]] = 1.2, 0.2, 5.0, -8.0  # from 1.2 m, comes at 5 m/s and leaves at 8 m/s
+    above, below, beside, low = (struck.copy() for _ in range(4))
+    above[2], below[2], beside[:3], low[:3] = 0.2, -0.2, (2.2, 0.2, -0.2), (2.2, 0.2, -0.7)
+    assert place_cost("racket", below) > place_cost("racket", above) + 40.0
+    assert place_cost("racket", beside) < place_cost("racket", above) + 1.0
+    assert place_cost("racket", beside) + 5.0 < place_cost("racket", low) < 20.0

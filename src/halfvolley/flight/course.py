@@ -190,8 +190,10 @@ def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
     """Try other kinds for the contacts that are open, each in the light of its neighbours.
 
     A kind that is found moves the neighbours, so those still open are asked again. A touch that
-    nothing explains and that hardly bends the flight is none.
+    nothing explains and that hardly bends the flight is none. What a kind costs is asked of its
+    surroundings only; one that the whole course does not bear is not taken.
     """
+    dearer = OTHER_COST + settings.same_bonus
     for _ in range(settings.reconsider_rounds):
         changed = False
         i = 0
@@ -201,22 +203,29 @@ def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
                 continue
             kind, likely, part, first = _best_kind(course, i, s)
             if kind == "other" and (through := _without_touch(course, i, part.cost, s, settings)):
-                course, changed = through, True
-                continue
-            chances = (*course.chances[:i], likely, *course.chances[i + 1 :])
-            if kind != course.kinds[i]:
-                changed = True
-                kinds = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
-                states, starts = course.states.copy(), course.starts.copy()
-                states[first + 1 : first + part.n_arcs] = part.states[1:]
-                starts[first + 1 : first + part.n_arcs] = part.starts[1:]
-                course = replace(course, kinds=kinds, states=states, starts=starts)
-            course = replace(course, chances=chances)
+                if through.cost < course.cost + dearer:
+                    course, changed = through, True
+                    continue
+            elif kind != course.kinds[i]:
+                other = refine(_with_kind(course, i, kind, part, first), s, 20)
+                if other.cost < course.cost + dearer:
+                    course, changed = other, True
+            if kind == course.kinds[i]:
+                chances = (*course.chances[:i], likely, *course.chances[i + 1 :])
+                course = replace(course, chances=chances)
             i += 1
         if not changed:
             break
-        course = refine(course, s, 20)
     return course
+
+
+def _with_kind(course: Course, i: int, kind: Kind, part: Course, first: int) -> Course:
+    """The course with contact i of a kind, and the arcs from `first` on as `part` has them."""
+    states, starts = course.states.copy(), course.starts.copy()
+    states[first + 1 : first + part.n_arcs] = part.states[1:]
+    starts[first + 1 : first + part.n_arcs] = part.starts[1:]
+    kinds = (*course.kinds[:i], kind, *course.kinds[i + 1 :])
+    return replace(course, kinds=kinds, states=states, starts=starts)
 
 
 def _without_touch(

@@ -27,6 +27,8 @@ FLOOR_Z_M = -TABLE_HEIGHT_M.value + R
 PLANE_SD_M = 0.002  # how flat and level a table is
 RESTITUTION_SD = 0.04
 OTHER_COST = 14.0  # -2 log-prior of a touch that nothing explains
+LOW_STROKE_M, LOW_STROKE_SD_M = -0.1, 0.2  # a ball is seldom let fall below the table's height
+UNDER_SD_M = 0.03  # how well a place on the table is known in height
 TANGENTIAL_SD = 0.30  # of the change that full grip would make: friction and spin unknown
 
 Kind = Literal["same"] | ContactKind
@@ -92,9 +94,10 @@ def join(
 def _touching(
     a: Piece, b: Piece, s: Sights, n_before: int, settings: FlightSettings, height_m: float | None
 ) -> Junction:
-    gap = max(b.t0_s - a.t1_s, 0.0)
-    t = 0.5 * (a.t1_s + b.t0_s)
-    mean, weight = prior(settings, 0.3 * gap + settings.touch_sd_s)
+    # between the sightings that are left to each, not between the ends that both claim
+    last, first_after = float(s.t_s[n_before - 1]), float(s.t_s[n_before])
+    t = 0.5 * (last + first_after)
+    mean, weight = prior(settings, 0.3 * (first_after - last) + settings.touch_sd_s)
     first, second = _state_at(a, t, settings), _state_at(b, t, settings)
     drag = (a if len(a.rows) >= len(b.rows) else b).state[9]
     start = np.concatenate([0.5 * (first[:3] + second[:3]), first[3:], second[3:], [0.0, drag]])
@@ -197,11 +200,17 @@ def _floor_cost(x: FloatArray) -> float:
 
 
 def _racket_cost(x: FloatArray) -> float:
-    """A racket strikes near an end, mostly turns the ball round, and gives it speed."""
+    """A racket strikes near an end and above the table, mostly turns the ball, and gives it speed.
+
+    Within the table's outline nothing strikes a ball below its surface.
+    """
     turned = float(x[3] * x[9])
     far = max(0.9 - abs(x[0]), 0.0) / 0.25
     inward = x[9] * np.sign(x[0])
     cost = 5.0 + far**2 + (0.0 if turned < 0 or abs(x[3]) < 1.0 else 8.0)
+    cost += (max(LOW_STROKE_M - x[2], 0.0) / LOW_STROKE_SD_M) ** 2
+    if outside(x[0], x[1]) == 0.0:
+        cost += min((max(R - x[2], 0.0) / UNDER_SD_M) ** 2, 80.0)
     return float(cost + (6.0 if inward > 1.0 else 0.0))
 
 

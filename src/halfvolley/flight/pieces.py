@@ -113,9 +113,7 @@ def find_pieces(
     bent = [
         rows
         for rows, piece in zip(members, fitted, strict=True)
-        if piece is None
-        and len(rows) >= settings.shortest_split
-        and np.mean(seen.score[rows]) > settings.split_score
+        if piece is None and len(rows) >= settings.shortest_split
     ]
     found = [p for p in fitted if p is not None] + _longest_runs(bent, seen, f_px, settings)
     whole = _trimmed(found, seen, f_px, settings)

@@ -23,7 +23,6 @@ class FlightSettings:
     whole_cost: float = 6.0  # a part of a piece is kept only if it fits better by this
     bent_excess: float = 12.0  # of a piece that fits, but may be two with a stroke between
     shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
-    split_score: float = 0.3  # nor those that look little like the ball of the clip
     least_gain: float = 0.2  # a piece that promises less is not looked at
     still_radii: float = 0.5  # gravity alone moves a ball further than this in four frames
     size_ratio: float = 1.9  # seen radius over the ball's there, either way
