@@ -221,14 +221,15 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
 
 def _step(N: FloatArray, y: FloatArray, damp: float, least_bend: bool) -> FloatArray:
     """Damped step of all unknowns; of all but the bend of the lift where that would go below 0."""
-    M = N + damp * np.diag(np.diag(N))
-    factor = cho_factor(M)
-    step = np.asarray(cho_solve(factor, y))
+    M = N.copy()
+    M.flat[:: len(y) + 1] *= 1.0 + damp
+    factor = cho_factor(M, overwrite_a=True, check_finite=False)
+    step = np.asarray(cho_solve(factor, y, check_finite=False))
     if least_bend and step[-1] < 0.0:
         # what the others do while the bend stays, from the same factor
         unit = np.zeros(len(y))
         unit[-1] = 1.0
-        pull = cho_solve(factor, unit)
+        pull = cho_solve(factor, unit, check_finite=False)
         step -= step[-1] / pull[-1] * pull
     return step
 
