@@ -347,3 +347,18 @@ def test_names_of_globals_stand_where_the_blocks_say():
     assert len(GLOBALS) == N_GLOBALS == 22
     assert GLOBALS[11:14] == ("gravity", "drag", "lift")
     assert GLOBALS[18:] == ("restitution", "restitution_slope", "friction", "lift_bend")
+
+
+def test_a_bend_at_its_least_does_not_stop_the_search(exact):
+    """A lift law bends by 0 or more; where it would bend less, the rest is solved all the same."""
+    course, fixed = exact
+    mean = fixed.prior_mean.copy()
+    mean[GLOBALS.index("lift_bend")] = -4.0
+    pulled = replace(fixed, prior_mean=mean)
+    off = course.states + np.array([0.05, -0.05, 0.03, 0.3, -0.2, 0.2, 5.0, 5.0, 5.0])
+    solved = refine(replace(course, states=off), pulled, 40)
+    assert solved.globals[GLOBALS.index("lift_bend")] == 0.0
+    N, y, _, _ = system(solved, pulled)
+    spread = 1.0 / np.sqrt(np.diag(N))
+    np.testing.assert_allclose((y * spread)[:-1], 0.0, atol=0.05)
+    assert y[-1] < 0.0

@@ -27,7 +27,8 @@ FLOOR_Z_M = -TABLE_HEIGHT_M.value + R
 PLANE_SD_M = 0.002  # how flat and level a table is
 RESTITUTION_SD = 0.04
 OTHER_COST = 14.0  # -2 log-prior of a touch that nothing explains
-LOW_STROKE_M, LOW_STROKE_SD_M = -0.1, 0.2  # a ball is seldom let fall below the table's height
+LOW_STROKE_M, HIGH_STROKE_M = -0.1, 1.3  # a ball is seldom let fall lower, nor is an arm longer
+STROKE_SD_M = 0.2
 UNDER_SD_M = 0.03  # how well a place on the table is known in height
 TANGENTIAL_SD = 0.30  # of the change that full grip would make: friction and spin unknown
 
@@ -208,7 +209,7 @@ def _racket_cost(x: FloatArray) -> float:
     far = max(0.9 - abs(x[0]), 0.0) / 0.25
     inward = x[9] * np.sign(x[0])
     cost = 5.0 + far**2 + (0.0 if turned < 0 or abs(x[3]) < 1.0 else 8.0)
-    cost += (max(LOW_STROKE_M - x[2], 0.0) / LOW_STROKE_SD_M) ** 2
+    cost += (max(LOW_STROKE_M - x[2], x[2] - HIGH_STROKE_M, 0.0) / STROKE_SD_M) ** 2
     if outside(x[0], x[1]) == 0.0:
         cost += min((max(R - x[2], 0.0) / UNDER_SD_M) ** 2, 80.0)
     return float(cost + (6.0 if inward > 1.0 else 0.0))

@@ -35,6 +35,7 @@ GLOBALS = (
     "restitution", "restitution_slope", "friction", "lift_bend",
 )  # fmt: skip
 ASKS = {"table": TABLE, "floor": FLOOR, "net": NET}  # other kinds are free
+BEND = GLOBALS.index("lift_bend")  # the last of them
 STATE_MEAN = np.array([*PLACE_M, *(0.0,) * 6])
 STATE_SD = np.array([3.0, 2.0, 1.0, 12.0, 5.0, 6.0, *SPIN_SD_RADPS])
 # laws hold for one speed and spin better than for all of a clip: drag differs by some 5 %, lift by
@@ -196,9 +197,8 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
         return replace(course, cost=np.inf)
     damp = 1e-4
     for _ in range(rounds):
-        M = N + damp * np.diag(np.diag(N))
         try:
-            step = cho_solve(cho_factor(M), y)
+            step = _step(N, y, damp, course.globals[BEND] <= 0.0)
         except np.linalg.LinAlgError:
             damp = max(damp * 10.0, 1e-6)
             continue
@@ -219,6 +219,21 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
     return replace(course, cov=0.5 * (cov + cov.T), cost=float(cost), residual_rms=rms)
 
 
+def _step(N: FloatArray, y: FloatArray, damp: float, least_bend: bool) -> FloatArray:
+    """Damped step of all unknowns; of all but the bend of the lift where that would go below 0."""
+    M = N.copy()
+    M.flat[:: len(y) + 1] *= 1.0 + damp
+    factor = cho_factor(M, overwrite_a=True, check_finite=False)
+    step = np.asarray(cho_solve(factor, y, check_finite=False))
+    if least_bend and step[-1] < 0.0:
+        # what the others do while the bend stays, from the same factor
+        unit = np.zeros(len(y))
+        unit[-1] = 1.0
+        pull = cho_solve(factor, unit, check_finite=False)
+        step -= step[-1] / pull[-1] * pull
+    return step
+
+
 def _is_finite(N: FloatArray, cost: float) -> bool:
     return bool(np.isfinite(cost) and np.all(np.isfinite(N)))
 
@@ -233,7 +248,7 @@ def _moved(c: Course, step: FloatArray, s: Setting) -> Course | None:
     states = c.states + step[: 9 * k].reshape(k, 9)
     own_air = c.own_air + step[10 * k - 1 : -N_GLOBALS].reshape(k, 2)
     shared = c.globals + step[-N_GLOBALS:]
-    # a ball that gains speed, or lift without end, soon leaves all bounds
-    if np.any(shared[12] + own_air[:, 0] <= 0.0) or shared[21] < 0.0:
+    shared[BEND] = max(shared[BEND], 0.0)  # lift without end soon leaves all bounds,
+    if np.any(shared[12] + own_air[:, 0] <= 0.0):  # as does a ball that gains speed
         return None
     return replace(c, states=states, starts=starts, own_air=own_air, globals=shared)
