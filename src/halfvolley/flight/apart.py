@@ -37,14 +37,15 @@ def _is_two_touches(c: Course, s: Setting) -> bool:
     """Whether the first touch can be neither the stroke at a toss nor a bounce."""
     touch = touch_state(c, s, 0)
     end, into, out = np.sign(touch[0]), touch[3:6], touch[9:12]
-    speed_sd = float(np.sqrt(max(c.cov[3, 3], c.cov[4, 4])))
+    var = np.diag(c.cov)
+    speed_sd = float(np.sqrt(max(var[3], var[4])))
     tossed = np.hypot(into[0], into[1]) < TOSS_MPS + 2.0 * speed_sd
     if not tossed or c.kinds[0] == "floor" or -end * out[0] < LEAST_MPS:
         return False
     if c.kinds[0] == "table":
         return not _is_bounce(into, out)
     inside = TABLE_LENGTH_M.value / 2 - abs(float(touch[0]))
-    return bool(touch[2] < LOW_M or inside > INSIDE_M + 2.0 * float(np.sqrt(c.cov[9, 9])))
+    return bool(touch[2] < LOW_M or inside > INSIDE_M + 2.0 * float(np.sqrt(var[9])))
 
 
 def _is_bounce(into: FloatArray, out: FloatArray) -> bool:

@@ -154,7 +154,7 @@ def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
     another flight altogether, beyond what the covariance tells, often fits as well.
     """
     shortest_s = max(s.shortest_hop_s, s.shortest_hop_frames * fixed.frame_s)
-    chances = list(course.chances)
+    chances, cov = list(course.chances), course.cov
     for i, kind in enumerate(course.kinds):
         x = touch_state(course, fixed, i)
         if kind in PLANES and not x[5] < 0.0 < x[11]:
@@ -162,7 +162,7 @@ def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
         if kind == "table" and 2.0 * x[11] < shortest_s * s.air[0]:
             chances[i] *= s.stray
         at = slice(9 * i + 9, 9 * i + 11)
-        if kind == "table" and np.trace(course.cov[at, at]) > s.vague_m**2:
+        if kind == "table" and np.trace(cov[at, at]) > s.vague_m**2:
             chances[i] *= s.stray
     return replace(course, chances=tuple(chances))
 

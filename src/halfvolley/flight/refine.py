@@ -55,10 +55,16 @@ class Course:
     starts: FloatArray  # (k,) time of each start: first sight, then the contacts [s]
     own_air: FloatArray  # (k, 2) drag and lift of each arc beyond the clip's
     globals: FloatArray  # (22,) corrections and coefficients, see GLOBALS
-    cov: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # order of unknowns
+    info: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # normal matrix, see below
     cost: float = np.inf
     residual_rms: FloatArray = field(default_factory=lambda: np.zeros(0))  # (k,) of each arc
     scale: float = 1.0  # by which claimed detection errors were multiplied
+
+    @property
+    def cov(self) -> FloatArray:
+        """(n, n) covariance: states, times of contacts, own air, globals; inverts `info` anew."""
+        cov = np.linalg.inv(self.info)
+        return 0.5 * (cov + cov.T)
 
     @property
     def n_arcs(self) -> int:
@@ -215,8 +221,7 @@ def refine(course: Course, s: Setting, rounds: int = 25) -> Course:
             damp *= 10.0
             if damp > 1e8:
                 break
-    cov = np.linalg.inv(N)
-    return replace(course, cov=0.5 * (cov + cov.T), cost=float(cost), residual_rms=rms)
+    return replace(course, info=N, cost=float(cost), residual_rms=rms)
 
 
 def _step(N: FloatArray, y: FloatArray, damp: float, least_bend: bool) -> FloatArray:
