@@ -388,7 +388,8 @@ def same_contacts(a: Flights, b: Flights, true: np.ndarray, axial: np.ndarray, l
             assert np.all(np.abs(getattr(d, name) - signs * getattr(c, name)) < end), name
         cov = np.outer(true, true) * c.cov_xyz_m2
         np.testing.assert_allclose(d.cov_xyz_m2, cov, atol=1e-2 * np.abs(cov).max())
-        assert d.probability == pytest.approx(c.probability, abs=0.01)
+        # and at a cost within 1e-4 of itself, which odds between kinds of touch inherit
+        assert d.probability == pytest.approx(c.probability, abs=0.03)
 
 
 def transformed(camera: ClipCamera, picture: np.ndarray, world: np.ndarray) -> ClipCamera:
