@@ -374,7 +374,8 @@ def same_contacts(a: Flights, b: Flights, true: np.ndarray, axial: np.ndarray, l
     assert [c.kind for c in a.contacts] == [c.kind for c in b.contacts]
     assert len(a.contacts) >= 8
     for c, d in zip(a.contacts, b.contacts, strict=True):
-        assert d.t_s - late_s == pytest.approx(c.t_s, abs=2e-6)
+        # a search ends within a tenth of a standard deviation, and at a cost within 1e-4 of itself
+        assert abs(d.t_s - late_s - c.t_s) < 2e-6 + 0.1 * c.t_sd_s
         assert d.t_sd_s == pytest.approx(c.t_sd_s, rel=1e-2)
         for name, cov, signs, floor in (
             ("xyz_m", "cov_xyz_m2", true, 1e-4),
@@ -383,12 +384,10 @@ def same_contacts(a: Flights, b: Flights, true: np.ndarray, axial: np.ndarray, l
             ("omega_in_radps", "omega_in_cov", axial, 0.5),
             ("omega_out_radps", "omega_out_cov", axial, 0.5),
         ):
-            # a search ends within some hundredths of a standard deviation
-            end = floor + 0.03 * np.sqrt(np.diag(getattr(c, cov)))
+            end = floor + 0.1 * np.sqrt(np.diag(getattr(c, cov)))
             assert np.all(np.abs(getattr(d, name) - signs * getattr(c, name)) < end), name
         cov = np.outer(true, true) * c.cov_xyz_m2
         np.testing.assert_allclose(d.cov_xyz_m2, cov, atol=1e-2 * np.abs(cov).max())
-        # and at a cost within 1e-4 of itself, which odds between kinds of touch inherit
         assert d.probability == pytest.approx(c.probability, abs=0.03)
 
 

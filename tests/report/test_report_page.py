@@ -10,7 +10,7 @@ import pytest
 
 from halfvolley.errors import BadInput, StorageError
 from halfvolley.report import is_current, write_report
-from halfvolley.session.edit import add_point, set_report
+from halfvolley.session.edit import add_point, set_words
 from halfvolley.session.read import read_summary
 from halfvolley.session.schema import read_session
 
@@ -126,9 +126,9 @@ def test_what_a_person_says_later_makes_the_report_old(session):
     assert is_current(read_summary(session))
     html = (session / "report" / "report.html").read_text(encoding="utf-8")
     assert "contradicts an earlier word on that rally" in html
-    set_report(read_session(session), blur="heads")
+    set_words(read_session(session), "report", blur="heads")
     assert not is_current(read_summary(session))
-    set_report(read_session(session), blur=None)
+    set_words(read_session(session), "report", blur=None)
     assert is_current(read_summary(session)), "what was taken back changes nothing"
 
 
