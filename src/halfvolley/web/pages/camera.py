@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
 STILL_PX = 1.0  # a camera that moves less than this needs no words
+CURVE_PX = 320, 60  # units of a drawing
 Corners = list[list[float]]
 
 
@@ -285,6 +286,33 @@ def _watched(camera: "ClipCamera | None") -> None:
         return
     at_s = camera.knot_t_s[most]
     note(f"The camera moved, by {moved[most]:.1f} px at {at_s:.1f} s. This is followed.", "doubt")
+    _drift_curve(camera.knot_t_s, moved)
+
+
+def _drift_curve(t_s: FloatArray, moved_px: FloatArray) -> None:
+    """How far the table moved in the picture, through the clip."""
+    with tag("figure", "", "curve"):
+        title = f"How far the table moved in the picture: 0 to {np.max(moved_px):.1f} px"
+        with tag("figcaption"):
+            tag("span", title, "key-of")
+            tag("span", f"{t_s[0]:.0f} s to {t_s[-1]:.0f} s")
+        svg = Element("svg")
+        svg.props["viewBox"] = f"0 -2 {CURVE_PX[0]} {CURVE_PX[1] + 4}"
+        svg.props["aria-hidden"] = "true"
+        with svg:
+            Element("polyline").classes("line b").props["points"] = curve_points(t_s, moved_px)
+
+
+def curve_points(x: FloatArray, y: FloatArray, most: int = 200) -> str:
+    """A rising x (n,) and a y (n,) from 0 up as points of a line over the whole drawing.
+
+    Of more than `most` values the largest y of each neighbourhood stands for it.
+    """
+    starts = np.arange(0, len(x), max(1, -(-len(x) // most)))
+    across = CURVE_PX[0] * (x[starts] - x[0]) / max(float(x[-1] - x[0]), 1e-9)
+    high = np.maximum.reduceat(y, starts) / max(float(np.max(y)), 1e-9)
+    down = CURVE_PX[1] * (1.0 - high)
+    return " ".join(f"{u:.1f},{v:.1f}" for u, v in zip(across, down, strict=True))
 
 
 def _facts(info: ClipInfo, copy: str) -> None:
