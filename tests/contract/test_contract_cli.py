@@ -253,7 +253,12 @@ def test_a_run_that_is_stopped_goes_on_later(tmp_path, sent):
     _, stderr = process.communicate(timeout=60)
     if process.returncode == 0:
         pytest.fail("the run was over before it was stopped; make the clip longer")
-    assert process.returncode == (130 if sent == signal.SIGINT else -signal.SIGKILL)
+    if sent == signal.SIGINT:
+        # CPython still dies by the signal where it came inside an exec of text, as in namedtuple
+        assert process.returncode in (130, -signal.SIGINT)
+        assert "what was finished is kept" in stderr
+    else:
+        assert process.returncode == -signal.SIGKILL
     assert "Traceback" not in stderr
     assert not (tmp_path / "s" / "tables" / "manifest.json").exists()
     again = run("measure", tmp_path / "s")
