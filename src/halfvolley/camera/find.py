@@ -35,7 +35,7 @@ class FindSettings:
     min_segment_share: float = 0.012  # of the width: shorter straight edges are clutter
     min_line_share: float = 0.025  # of the width, all pieces of a line together
     most_segments: int = 2500  # strongest first
-    most_lines: int = 120  # strongest first
+    most_lines: int = 240  # strongest first; walls of stripes or bricks have many
     most_quads: int = 50_000
     fitted_quads: int = 400  # best outlined ones; the table is among the first dozen or so
     min_f_share: float = 0.35  # focal length, of the width: wider is no ordinary lens
