@@ -157,13 +157,17 @@ def test_a_stabiliser_that_bends_each_picture_is_named(played, measure_clip):
 
 
 def test_ten_frames_a_second_are_measured_with_larger_errors(played, plain, measure_clip):
-    path = played.derived("ten.mp4", keep=range(2, len(played.frames), 6), rate=10)
-    clip = measure_clip(path)
-    found, wrong = oc.held_against(clip.bounces, oc.bounces_of(played.truth), 0.3)
-    assert found >= 1
-    assert wrong == 0
-    assert said(clip, "10.0 frames a second, too few to follow a ball")
-    slow, usual = (np.median([b.t_sd_s for b in c.bounces]) for c in (clip, plain))
+    """Which bounces come out hangs on which frames are there: three choices, judged together."""
+    bounces = []
+    for first in (0, 2, 4):
+        keep = range(first, len(played.frames), 6)
+        clip = measure_clip(played.derived(f"ten_{first}.mp4", keep=keep, rate=10))
+        assert said(clip, "10.0 frames a second, too few to follow a ball")
+        wrong = oc.held_against(clip.bounces, oc.bounces_of(played.truth), 0.3)[1]
+        assert wrong == 0
+        bounces += clip.bounces
+    assert bounces
+    slow, usual = (np.median([b.t_sd_s for b in found]) for found in (bounces, plain.bounces))
     assert slow > 1.5 * usual
 
 

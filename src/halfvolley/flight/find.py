@@ -101,7 +101,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
         arcs += new[0]
         contacts += new[1]
     begins_s = float(np.min(camera.usable_s[:, 0], initial=np.inf))
-    served = with_serves(arcs, contacts, fixed, begins_s)
+    served = with_serves(arcs, contacts, fixed, begins_s, s.vague_m)
     warnings = () if arcs else ("No ball was seen in flight.",)
     return Flights(*served, detections, combine(courses, fixed, shutter), warnings)
 

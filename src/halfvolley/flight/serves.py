@@ -29,7 +29,7 @@ PROBABILITY = 0.9  # of touches that the laws demand and nobody saw
 
 
 def with_serves(
-    arcs: Sequence[Arc], contacts: Sequence[Contact], s: Setting, from_s: float
+    arcs: Sequence[Arc], contacts: Sequence[Contact], s: Setting, from_s: float, vague_m: float
 ) -> tuple[tuple[Arc, ...], tuple[Contact, ...]]:
     """The same, with the strokes of serves that were hidden, and with their first bounces.
 
@@ -41,6 +41,8 @@ def with_serves(
         The lines of sight that arcs refer to, and the air.
     from_s : float
         When the clip begins [s].
+    vague_m : float
+        A serve whose bounce is known no better than this is not added.
 
     Returns
     -------
@@ -56,7 +58,10 @@ def with_serves(
         if toss is None and any(_in_play(a, arc.t0_s) for a in arcs if a is not arc):
             continue
         watched = toss is not None or arc.t0_s - from_s > WATCHED_S
-        for contact in _hidden(arc, toss, arcs, contacts[arc.contact_out], s, watched):
+        hidden = _hidden(arc, toss, arcs, contacts[arc.contact_out], s, watched)
+        if any(c.kind == "table" and np.trace(c.cov_xyz_m2[:2, :2]) > vague_m**2 for c in hidden):
+            continue
+        for contact in hidden:
             if contact.t_s < from_s:
                 break
             more.append(replace(contact, contact_id=len(more)))
