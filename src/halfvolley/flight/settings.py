@@ -34,7 +34,7 @@ class FlightSettings:
     stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
     shortest_hop_s: float = 0.12  # a ball that hops for less, by some 2 cm, comes to rest,
     shortest_hop_frames: float = 2.5  # and so does one whose hops are hardly seen
-    vague_m: float = 0.2  # a bounce whose place has a greater sd, a tenth of the table, is a guess
+    vague_m: float = 0.2  # a bounce whose place has a greater sd than this is a guess
     beside_m: float = 0.15  # a bounce this far beside the table is on another one
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     reconsider_rounds: int = 3  # times: a kind that is found moves its neighbours
