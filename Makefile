@@ -13,7 +13,8 @@ demo: $(VENV)/.installed
 
 test: $(VENV)/.installed-dev
 	$(MAKE) check
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --ignore=tests/web
+	$(BIN)/python -m pytest tests/web  # by themselves: late in a long run a page stays busy
 
 check: $(VENV)/.installed-dev
 	$(BIN)/ruff format --check src tests examples benchmarks
