@@ -12,7 +12,7 @@ from halfvolley.ball.network import load_detector  # noqa: E402
 from halfvolley.errors import BadInput  # noqa: E402
 from halfvolley.learn import measured  # noqa: E402
 from halfvolley.learn.aims import heat_and_weight, loss_of  # noqa: E402
-from halfvolley.learn.augment import Batch, halved, varied  # noqa: E402
+from halfvolley.learn.augment import Batch, closer, halved, varied  # noqa: E402
 from halfvolley.learn.example_store import ExampleStore  # noqa: E402
 from halfvolley.learn.export import export_onnx  # noqa: E402
 from halfvolley.learn.loop import train  # noqa: E402
@@ -119,6 +119,28 @@ def test_half_the_size_keeps_places():
         y, x = np.mgrid[0 : H // 2, 0 : W // 2]
         assert (bright * x).sum() / bright.sum() == pytest.approx(u, abs=0.1)
         assert (bright * y).sum() / bright.sum() == pytest.approx(v, abs=0.1)
+
+
+def test_small_pieces_show_the_ball_where_they_say():
+    """A disc's centre of brightness, and never at the rim."""
+    batch = as_batch(painted(12))
+    small = closer(batch, 32, torch.Generator().manual_seed(3))
+    assert small.luma.shape[-2:] == (32, 32)
+    assert small.chroma.shape[-2:] == (16, 16)
+    seen = 0
+    for luma, ball in zip(small.luma, small.ball, strict=True):
+        if torch.isnan(ball[0]):
+            continue
+        weight = (luma[-1] - 110.0).clamp(min=0)
+        at = torch.arange(32.0)
+        u = float((weight.sum(0) * at).sum() / weight.sum())
+        v = float((weight.sum(1) * at).sum() / weight.sum())
+        assert abs(u - float(ball[0])) < 0.6
+        assert abs(v - float(ball[1])) < 0.6
+        assert 7.0 < u < 24.0
+        assert 7.0 < v < 24.0
+        seen += 1
+    assert seen == 8
 
 
 def test_variation_keeps_the_ball_under_its_label():

@@ -204,7 +204,7 @@ def test_less_memory_means_a_smaller_batch_that_is_said(monkeypatch, error):
     net = new_net("one4", 2, CPU)
     store, held_out = lesson()
     said = []
-    settings = replace(SETTINGS, batch=32, half_share=0.0)
+    settings = replace(SETTINGS, batch=32, half_share=0.0, close_share=0.0)
     points = list(loop.train(net, store, held_out, settings, note=said.append))
     assert points[-1].step == 8
     assert said == ["memory did not suffice for 32 crops a step; went on with 16"]
@@ -408,3 +408,13 @@ def test_one_process_makes_what_another_made(tmp_path):
     one = run.new_run(new_net("one4", 9, CPU), SETTINGS, CPU)
     assert run.restore_run(one, Path(tmp_path / "copy.npz"))
     assert one.step == 3
+
+
+def test_a_part_of_twice_the_weight_is_drawn_from_twice_as_often():
+    store = ExampleStore(CPU)
+    store.add(painted(6, 1))
+    store.add(painted(6, 2), weight=2.0)
+    chance = torch.Generator().manual_seed(5)
+    parts = [part for _ in range(400) for part, _ in store.draw(3, 3, chance)]
+    # 1200 draws of chance 2/3: three standard deviations are 0.041
+    assert abs(np.mean(parts) - 2.0 / 3.0) < 0.041

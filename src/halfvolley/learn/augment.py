@@ -11,6 +11,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
+_RIM_PX = 10.0  # a thing that a piece looks at lies so far inside it
+
 
 @dataclass(frozen=True, slots=True)
 class Batch:
@@ -30,6 +32,44 @@ def halved(batch: Batch) -> Batch:
     return Batch(
         F.avg_pool2d(batch.luma, 2), F.avg_pool2d(batch.chroma, 2), batch.kind, ball,
         batch.others * 0.5 - 0.25,
+    )  # fmt: skip
+
+
+def closer(batch: Batch, side: int, generator: torch.Generator) -> Batch:
+    """Square pieces of the batch, as the finder looks at one thing: at the ball, where there is
+    one, else near the middle.
+
+    Parameters
+    ----------
+    batch : Batch
+        Larger than the pieces.
+    side : int
+        Of a piece, a multiple of 4 [px].
+    generator : torch.Generator
+        Source of chance, on the batch's device.
+    """
+    y, c = batch.luma, batch.chroma
+    n, h, w = len(y), *y.shape[-2:]
+    size = torch.tensor([w, h], device=y.device)
+    ball = batch.ball[:, :2]
+    aim = torch.where(torch.isfinite(ball), ball, 0.5 * (size - 1.0))
+    most = 0.5 * side - _RIM_PX
+    away = most * (2.0 * torch.rand(n, 2, device=y.device, generator=generator) - 1.0)
+    corner = ((aim + away - 0.5 * side) / 4.0).round().long() * 4
+    corner = torch.minimum(corner.clamp(min=0), size - side)
+
+    def cut(planes: Tensor, first: Tensor, wide: int) -> Tensor:
+        at = torch.arange(wide, device=y.device)
+        rows = (first[:, 1, None] + at)[:, None, :, None]
+        columns = (first[:, 0, None] + at)[:, None, None, :]
+        each = torch.arange(n, device=y.device)[:, None, None, None]
+        plane = torch.arange(planes.shape[1], device=y.device)[None, :, None, None]
+        return planes[each, plane, rows, columns]
+
+    moved = torch.cat([corner, torch.zeros(n, 3, device=y.device)], dim=1)
+    return Batch(
+        cut(y, corner, side), cut(c, corner // 2, side // 2), batch.kind, batch.ball - moved,
+        batch.others - corner[:, None],
     )  # fmt: skip
 
 

@@ -31,6 +31,7 @@ class ExampleStore:
         self.ball: list[Tensor] = []
         self.others: list[Tensor] = []
         self.hardness: list[Tensor] = []  # of each, as far as known: its share of the loss
+        self.weight: list[float] = []  # of each part: how often it is drawn from
         self._n = 0
 
     def __len__(self) -> int:
@@ -41,8 +42,15 @@ class ExampleStore:
         """Neighbouring frames of an example."""
         return int(self.luma[0].shape[1])
 
-    def add(self, examples: Examples) -> None:
-        """Copy examples to the device.
+    def add(self, examples: Examples, weight: float = 1.0) -> None:
+        """Copy examples to the device, as one more part.
+
+        Parameters
+        ----------
+        examples : Examples
+            One or more.
+        weight : float
+            How often the part is drawn from, compared with others.
 
         Raises
         ------
@@ -58,6 +66,7 @@ class ExampleStore:
         self.ball.append(torch.from_numpy(examples.ball).float().to(self.device))
         self.others.append(torch.from_numpy(examples.others_px).float().to(self.device))
         self.hardness.append(torch.ones(len(examples), device=self.device))
+        self.weight.append(weight)
         self._n += len(examples)
 
     def draw(
@@ -79,8 +88,8 @@ class ExampleStore:
         on_device : torch.Generator, optional
             Source of chance for those, on the device of the store.
         """
-        count = len(self.luma)
-        chosen = torch.randint(count, (min(parts, n),), generator=generator).tolist()
+        weight = torch.tensor(self.weight)
+        chosen = torch.multinomial(weight, min(parts, n), True, generator=generator).tolist()
         each = -(-n // len(chosen))
         hard = round(hard_share * each)
         rows = []

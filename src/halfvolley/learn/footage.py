@@ -91,13 +91,13 @@ def cut_examples(
         if label.frame in beside:
             beside[label.frame].append(label)
     luma, chroma, said = [], [], []
-    for picture in _stacks(frames, set(by_frame), settings.frames):
+    for picture in stacks(frames, set(by_frame), settings.frames):
         here = by_frame[picture.frame]
         aims = [aim for label in here for aim in _aims(label, picture, settings)]
         if any(label.is_ball for label in here) and rng.random() < settings.elsewhere:
             aims += _elsewhere(picture, beside[picture.frame], settings, rng)
         for aim in aims * repeat:
-            corner = _corner(aim, picture.size_px, settings, rng)
+            corner = corner_near(aim, picture.size_px, settings, rng)
             y, c = picture.cut(corner, settings.side_px)
             luma.append(y)
             chroma.append(c)
@@ -160,7 +160,7 @@ def _leave_open(examples: Examples, spoken_px: Sequence[FloatArray], peaks: Peak
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Stack:
+class Stack:
     """A frame and those before it, oldest first."""
 
     frame: int
@@ -190,7 +190,7 @@ def _piece(plane: ByteImage, u: int, v: int, side: int) -> ByteImage:
     return np.pad(part, ((0, side - h), (0, side - w)), mode="edge")
 
 
-def _stacks(frames: Iterable[Frame], wanted: set[int], depth: int) -> Iterator[_Stack]:
+def stacks(frames: Iterable[Frame], wanted: set[int], depth: int) -> Iterator[Stack]:
     """Wanted frames, each with those before it; the oldest is repeated where the clip begins."""
     kept: dict[int, tuple[ByteImage, ByteImage, ByteImage]] = {}
     for frame in frames:
@@ -201,10 +201,10 @@ def _stacks(frames: Iterable[Frame], wanted: set[int], depth: int) -> Iterator[_
             planes = [kept[k]]
             for i in range(1, depth):
                 planes.append(kept.get(k - i, planes[-1]))
-            yield _Stack(k, tuple(planes[::-1]))
+            yield Stack(k, tuple(planes[::-1]))
 
 
-def _aims(label: Label, picture: _Stack, settings: CutSettings) -> list[tuple[float, float]]:
+def _aims(label: Label, picture: Stack, settings: CutSettings) -> list[tuple[float, float]]:
     """What examples of a label look at."""
     if label.uv_px is not None:
         return [label.uv_px]
@@ -212,7 +212,7 @@ def _aims(label: Label, picture: _Stack, settings: CutSettings) -> list[tuple[fl
 
 
 def _elsewhere(
-    picture: _Stack, labels: Sequence[Label], settings: CutSettings, rng: np.random.Generator
+    picture: Stack, labels: Sequence[Label], settings: CutSettings, rng: np.random.Generator
 ) -> list[tuple[float, float]]:
     """One moving place that no label lies near: there the ball in play is not."""
     spoken = np.array([x.uv_px for x in labels if x.uv_px is not None]).reshape(-1, 2)
@@ -224,7 +224,7 @@ def _elsewhere(
     return [away[int(rng.integers(len(away)))]] if away else []
 
 
-def _busiest(picture: _Stack, n: int) -> list[tuple[float, float]]:
+def _busiest(picture: Stack, n: int) -> list[tuple[float, float]]:
     """At most n places where the picture changes most from the frame before, apart."""
     now, before = picture.planes[-1][0], picture.planes[-2 if len(picture.planes) > 1 else -1][0]
     small = cv2.resize(cv2.absdiff(now, before), None, fx=1 / 16, fy=1 / 16,
@@ -237,11 +237,23 @@ def _busiest(picture: _Stack, n: int) -> list[tuple[float, float]]:
     return out
 
 
-def _corner(
+def corner_near(
     aim: tuple[float, float], size_px: tuple[int, int], settings: CutSettings,
     rng: np.random.Generator,
 ) -> tuple[int, int]:  # fmt: skip
-    """Top left of an example, even, inside the picture where it fits."""
+    """Top left of an example that looks at a place: even, inside the picture where it fits.
+
+    Parameters
+    ----------
+    aim : (float, float)
+        The place [px].
+    size_px : (int, int)
+        Width and height of the picture.
+    settings : CutSettings
+        Side of an example, and how far from its middle the place may lie.
+    rng : numpy.random.Generator
+        Source of chance.
+    """
     side = settings.side_px
     away = rng.uniform(-settings.spread, settings.spread, 2) * side
     u, v = (

@@ -10,7 +10,7 @@ from torch import nn
 
 from halfvolley.errors import BadInput
 from halfvolley.learn.aims import loss_of
-from halfvolley.learn.augment import halved, varied
+from halfvolley.learn.augment import closer, halved, varied
 from halfvolley.learn.example_store import ExampleStore, last_frames
 from halfvolley.learn.judge import measure
 from halfvolley.learn.made import Examples
@@ -21,6 +21,7 @@ Tell = Callable[[str, float], None]
 LEAST_BATCH = 4  # a machine without the memory for this cannot train
 _GAIN = 1e-4  # less is none
 _HALLS_A_BATCH = 24  # at most
+_CLOSE_PX = 48, 48, 64, 96  # sides of small pieces, each as likely
 
 
 def train(
@@ -139,13 +140,17 @@ def out_of_memory(error: BaseException) -> bool:
 
 def _step(run: Run, store: ExampleStore, settings: TrainSettings) -> None:
     net, n_frames = run.net, run.net.shape.frames
-    half, skip = torch.rand(2, generator=run.on_cpu).tolist()
-    small = half < settings.half_share
+    look, skip, side = torch.rand(3, generator=run.on_cpu).tolist()
+    half = look < settings.half_share
+    close = not half and look < settings.half_share + settings.close_share
     every = 2 if skip < settings.skip_share and store.frames >= 2 * n_frames - 1 else 1
-    n = run.batch * (2 if small else 1)
+    n = run.batch * (2 if half or close else 1)
     drawn = store.draw(n, _HALLS_A_BATCH, run.on_cpu, settings.hard_share, run.on_device)
-    batch = varied(last_frames(store.take(drawn, n), n_frames, every), run.on_device)
-    if small:
+    batch = last_frames(store.take(drawn, n), n_frames, every)
+    if close:
+        batch = closer(batch, _CLOSE_PX[int(side * len(_CLOSE_PX))], run.on_device)
+    batch = varied(batch, run.on_device)
+    if half:
         batch = halved(batch)
     net.train()
     if settings.frozen_norms:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -24,6 +25,17 @@ _SEEN_SHARE, _SEEN_CONTRAST = 0.5, 10.0  # at least: a ball that must be found
 _HARDLY_SHARE, _HARDLY_CONTRAST = 0.08, 3.0  # below: no ball to see
 _STILL_PX = 0.7  # a ball that moved less in two frames looks like a sticker
 HELD_OUT_EVERY = 10  # halls whose number divides by this are for measuring only
+
+
+class Maker(Protocol):
+    """Makes the examples of many halls; can be sent to other processes."""
+
+    @property
+    def halls(self) -> int:
+        """How many."""
+
+    def make(self, number: int) -> "Examples":
+        """The examples of one hall, the same at every call."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +65,11 @@ class MadeSettings:
             odd_ball_share=self.odd_ball_share,
             seconds_per_scene=self.seconds_per_hall,
         )  # fmt: skip
+
+    def make(self, number: int) -> "Examples":
+        """The crops of one hall."""
+        source = iter_crops(np.random.default_rng([self.seed, number]), self.crops())
+        return stacked([next(source) for _ in range(self.crops_per_hall)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,12 +135,6 @@ def stacked(crops: list[Crop]) -> Examples:
     )
 
 
-def make_hall(settings: MadeSettings, number: int) -> Examples:
-    """The crops of one hall."""
-    source = iter_crops(np.random.default_rng([settings.seed, number]), settings.crops())
-    return stacked([next(source) for _ in range(settings.crops_per_hall)])
-
-
 def hall_path(folder: Path, number: int) -> Path:
     """Where the crops of a hall lie."""
     return folder / f"hall_{number:05d}.npz"
@@ -156,31 +167,31 @@ def load(path: Path) -> Examples:
         raise BadInput(f"{path} holds no examples ({error}); delete it and make it again") from None
 
 
-def _make_every(settings: MadeSettings, folder: Path, first: int, step: int, stop_s: float) -> None:
-    for number in range(first, settings.halls, step):
+def _make_every(maker: Maker, folder: Path, first: int, step: int, stop_s: float) -> None:
+    for number in range(first, maker.halls, step):
         if time.time() > stop_s:
             return
         path = hall_path(folder, number)
         if not path.exists():
-            save(make_hall(settings, number), path)
+            save(maker.make(number), path)
 
 
-def _work(settings: MadeSettings, folder: Path, first: int, step: int, stop_s: float) -> None:
+def _work(maker: Maker, folder: Path, first: int, step: int, stop_s: float) -> None:
     """One of several processes."""
     cv2.setNumThreads(1)  # as many work side by side as there are cores
     os.nice(5)  # who learns meanwhile comes first
-    _make_every(settings, folder, first, step, stop_s)
+    _make_every(maker, folder, first, step, stop_s)
 
 
 def make_halls(
-    settings: MadeSettings, folder: Path, *, processes: int, limit_s: float = 1e9,
+    maker: Maker, folder: Path, *, processes: int, limit_s: float = 1e9,
     tell: Callable[[str, float], None] = lambda text, share: None,
 ) -> list[Path]:  # fmt: skip
     """Make the files of all halls, or as many as a time allows.
 
     Parameters
     ----------
-    settings : MadeSettings
+    maker : Maker
         What is made.
     folder : Path
         Where to; made if it does not exist.
@@ -198,32 +209,32 @@ def make_halls(
     """
     folder.mkdir(parents=True, exist_ok=True)
     stop_s = time.time() + limit_s
-    if all(hall_path(folder, number).exists() for number in range(settings.halls)):
-        return list(made_files(settings, folder))
+    if all(hall_path(folder, number).exists() for number in range(maker.halls)):
+        return list(made_files(maker, folder))
     if processes <= 1:
-        _make_every(settings, folder, 0, 1, stop_s)
-        return list(made_files(settings, folder))
+        _make_every(maker, folder, 0, 1, stop_s)
+        return list(made_files(maker, folder))
     context = get_context("spawn")
     workers = [
-        context.Process(target=_work, args=(settings, folder, i, processes, stop_s), daemon=True)
+        context.Process(target=_work, args=(maker, folder, i, processes, stop_s), daemon=True)
         for i in range(processes)
     ]
     for worker in workers:
         worker.start()
     # a hall that takes for ever must not hold up all others
     while any(w.is_alive() for w in workers) and time.time() < stop_s + 30.0:
-        done = sum(1 for _ in made_files(settings, folder))
-        tell("making halls", done / settings.halls)
+        done = sum(1 for _ in made_files(maker, folder))
+        tell("making halls", done / maker.halls)
         time.sleep(0.5)
     for worker in workers:
         if worker.is_alive():
             worker.terminate()
-    return list(made_files(settings, folder))
+    return list(made_files(maker, folder))
 
 
-def made_files(settings: MadeSettings, folder: Path) -> Iterator[Path]:
+def made_files(maker: Maker, folder: Path) -> Iterator[Path]:
     """Files of the halls that are there, in order."""
-    for number in range(settings.halls):
+    for number in range(maker.halls):
         path = hall_path(folder, number)
         if path.exists():
             yield path
@@ -249,7 +260,7 @@ def joined(parts: Sequence[Examples], most: int = 10**9) -> Examples:
     )
 
 
-def held_out_halls(settings: MadeSettings, folder: Path, most: int, each: int) -> Examples:
+def held_out_halls(maker: Maker, folder: Path, most: int, each: int) -> Examples:
     """Examples of made halls for measuring: of `most` halls, `each` of one.
 
     Raises
@@ -257,5 +268,5 @@ def held_out_halls(settings: MadeSettings, folder: Path, most: int, each: int) -
     BadInput
         If there is no such hall.
     """
-    paths = [path for path in made_files(settings, folder) if is_held_out(path)]
+    paths = [path for path in made_files(maker, folder) if is_held_out(path)]
     return joined([load(path) for path in paths[:most]], each)

@@ -28,7 +28,8 @@ class TrainSettings:
     batch: int = 384
     rate: float = 2e-3  # top of the one-cycle learning rate
     weight_decay: float = 1e-2
-    half_share: float = 0.4  # batches at half the size, as the whole frame is searched
+    half_share: float = 0.3  # batches at half the size, as the whole frame is searched
+    close_share: float = 0.4  # batches of small pieces, as the finder looks at one thing
     skip_share: float = 0.15  # batches that see every second frame: slower cameras
     hard_share: float = 0.0  # crops that are drawn by how much they taught when last seen
     limit_s: float = 1e9  # the rate falls as time or steps run out, whichever is first

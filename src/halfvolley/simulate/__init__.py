@@ -1,7 +1,7 @@
 """Made footage with exact truth: halls, cameras, rallies and players, from seeds to clips."""
 
 from halfvolley.simulate.clips import ClipSettings, Cut, Take, make_chapters, make_clip, prepare
-from halfvolley.simulate.crops import Crop, CropSettings, iter_crops
+from halfvolley.simulate.crops import Crop, CropSettings, iter_crops, varied_scene
 from halfvolley.simulate.path import BallPath, Event, Game, MadeRally, MadeStroke
 from halfvolley.simulate.rally import RallySettings, play_game
 from halfvolley.simulate.scene import (
@@ -53,5 +53,6 @@ __all__ = [
     "prepare",
     "random_scene",
     "truth_path",
+    "varied_scene",
     "write_truth",
 ]

@@ -131,7 +131,7 @@ class _Source:
 
     def __init__(self, rng: np.random.Generator, settings: CropSettings) -> None:
         self.settings = settings
-        self.scene = _scene(rng, settings)
+        self.scene = varied_scene(rng, settings)
         rig = self.scene.rig
         game = play_game(
             self.scene.physics, self.scene.hall, rng, settings.seconds_per_scene,
@@ -238,7 +238,16 @@ class _Source:
         )
 
 
-def _scene(rng: np.random.Generator, settings: CropSettings) -> Scene:
+def varied_scene(rng: np.random.Generator, settings: CropSettings) -> Scene:
+    """A hall, a camera, a ball and players as wide apart as a detector should know them.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of all chance.
+    settings : CropSettings
+        Views, size of the picture, zoom and shares.
+    """
     view = settings.views[int(rng.integers(len(settings.views)))]
     scene = random_scene(rng, view, size_px=settings.frame_px)
     rig = replace(
