@@ -5,7 +5,6 @@ import socket
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from fastapi import FastAPI
 from nicegui import Client, ui
@@ -17,6 +16,7 @@ from halfvolley.web.glances import Glances
 from halfvolley.web.guard import Guard, Rules
 from halfvolley.web.jobs import Jobs
 from halfvolley.web.places import Places
+from halfvolley.web.undo import Changes
 from halfvolley.web.writers import Writers
 
 STATIC = Path(__file__).parent / "static"
@@ -31,8 +31,11 @@ class Bench:
     films: Films
     writers: Writers
     glances: Glances
-    # what clips were said to be before each change, newest last, for undo
-    before: dict[tuple[Path, str], list[dict[str, Any]]] = field(default_factory=dict)
+    made: dict[tuple[Path, str], Changes] = field(default_factory=dict)
+
+    def changes(self, folder: Path, screen: str) -> Changes:
+        """What was changed on one screen of a session."""
+        return self.made.setdefault((folder, screen), Changes(folder))
 
 
 def make_bench(root: Path, footage: tuple[Path, ...] = ()) -> Bench:

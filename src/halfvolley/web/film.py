@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from halfvolley.errors import BadInput, FootageError
@@ -121,6 +122,20 @@ class Film:
             picture = self._picture(index).copy()
         veil.over(picture)
         return encode_jpeg(picture, width_px)
+
+    def luma(self, index: int) -> ByteImage:
+        """(h, w) how light a frame is, as coded: 16 is black, 235 white.
+
+        Raises
+        ------
+        BadInput, FootageError
+            As for `jpeg`.
+        """
+        if not 0 <= index < len(self.info.pts_s):
+            raise BadInput(f"there is no frame {index}")
+        with self._lock:
+            grey = cv2.cvtColor(self._picture(index), cv2.COLOR_RGB2GRAY)
+        return np.asarray(cv2.convertScaleAbs(grey, alpha=219.0 / 255.0, beta=16.0), np.uint8)
 
     def near(self, index: int, width_px: int) -> tuple[bytes, int]:
         """The picture that is at hand most quickly near a frame, and which frame it is of.

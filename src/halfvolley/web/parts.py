@@ -56,6 +56,21 @@ def sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}" + ("" if words.endswith((".", "!", "?")) else ".")
 
 
+def choice(
+    words: str, name: str, options: dict[str, str], chosen: str, act: Callable[[str], Any]
+) -> Element:
+    """A list of which one is chosen; `act` is given its value, a key of `options`."""
+    with tag("div", "", "field wide") as field:
+        tag("label", words, for_=name)
+        box = tag("select", id=name)
+        with box:
+            for value, text in options.items():
+                tag("option", text, value=value, selected=value == chosen)
+        box.on("change", lambda event: act(str(event.args)),
+               js_handler="(e) => emit(e.target.value)")  # fmt: skip
+    return field
+
+
 def announce(text: str, kind: str = "info") -> None:
     """Tell the window what happened, for a moment and to screen readers."""
     ui.run_javascript(f"halfvolley.announce({_js(text)}, {_js(kind)})")

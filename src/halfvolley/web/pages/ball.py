@@ -19,7 +19,9 @@ from halfvolley.web.pages.frame import (
     measure_button,
     open_session,
     reading,
+    redraw,
     trouble_page,
+    undo_button,
     writer_banner,
 )
 from halfvolley.web.parts import announce, button, link, note, quoted, tag
@@ -112,7 +114,7 @@ class _Regions:
         self._bench, self._state, self._entry, self._found = bench, state, entry, found
         self._view, self._may_write = view, may_write
         self._regions = [[list(p) for p in region] for region in entry.masks_px]
-        self._before = bench.before.setdefault((state.folder, f"{entry.name}/masks"), [])
+        self._changes = bench.changes(state.folder, f"ball/{entry.name}")
         view.on("regions", self._changed)
 
     def draw(self) -> None:
@@ -128,8 +130,7 @@ class _Regions:
             self._weigh()
             with tag("div", "", "buttons"):
                 button("Keep the regions", guarded(self._may_write, self._keep), "main")
-                if self._before:
-                    button("Undo", guarded(self._may_write, self._undo))
+                undo_button(self._changes, self._may_write)
 
     async def _changed(self, event: Any) -> None:
         self._regions = [[[float(u), float(v)] for u, v in region] for region in event.args]
@@ -151,13 +152,8 @@ class _Regions:
 
     def _keep(self) -> None:
         regions = [[[round(u, 1), round(v, 1)] for u, v in region] for region in self._regions]
-        self._before.append({"masks_px": self._entry.masks_px or None})
-        self._write({"masks_px": regions or None})
-
-    def _undo(self) -> None:
-        self._write(self._before.pop())
-
-    def _write(self, said: dict[str, Any]) -> None:
-        set_clip(read_session(self._state.folder), self._entry.name, **said)
+        name, old = self._entry.name, self._entry.masks_px or None
+        set_clip(read_session(self._state.folder), name, masks_px=regions or None)
+        self._changes.did("the regions", lambda session: set_clip(session, name, masks_px=old))
         announce("Kept. It counts from the next measurement.")
-        ui.navigate.reload()
+        redraw()

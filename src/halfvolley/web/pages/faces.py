@@ -1,5 +1,6 @@
 """Faces: what is blurred in pictures and videos that are handed on, frame by frame."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,11 +17,14 @@ from halfvolley.web.pages.frame import (
     guarded,
     open_session,
     reading,
+    redraw,
     trouble_page,
     writer_banner,
 )
+from halfvolley.web.pages.report import undo_panel
 from halfvolley.web.parts import announce, button, link, note, quoted, tag
 from halfvolley.web.pictures import open_film, session_stamp
+from halfvolley.web.undo import Restore
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -64,17 +68,24 @@ async def faces(bench: "Bench", key: str, clip: str) -> None:
             base = f"/picture/{key}/{quoted(clip)}"
             view = FacesView(base, info, entry, str(session_stamp(session)))
         with tag("aside", "", "side", aria_label="What is blurred"):
-            _heads(session, may_write)
-            _regions(session, entry, view, may_write)
+            undo_panel(bench, state.folder, may_write)
+            _heads(bench, session, may_write)
+            _regions(bench, session, entry, view, may_write)
             with tag("section", "", "panel"):
                 link("Back to the report", f"/s/{key}/report/{quoted(clip)}", "button")
 
 
-def _heads(session: Session, may_write: Any) -> None:
+def _kept(bench: "Bench", folder: Path, restore: Restore) -> None:
+    bench.changes(folder, "report").did("the blurring", restore)
+    announce("Kept. It counts for what is made from now on.")
+    redraw()
+
+
+def _heads(bench: "Bench", session: Session, may_write: Any) -> None:
     def choose(name: str) -> None:
-        set_words(read_session(session.folder), "report", blur=None if name == "no" else name)
-        announce("Kept. It counts for what is made from now on.")
-        ui.navigate.reload()
+        old = session.report.blur
+        set_words(read_session(session.folder), "report", blur=name)
+        _kept(bench, session.folder, lambda s: set_words(s, "report", blur=old))
 
     with tag("section", "", "panel"), tag("fieldset", "", "choice"):
         tag("legend", "Players", "like-h2")
@@ -89,7 +100,9 @@ def _heads(session: Session, may_write: Any) -> None:
              "whoever is left.", "doubt")  # fmt: skip
 
 
-def _regions(session: Session, entry: ClipEntry, view: FacesView, may_write: Any) -> None:
+def _regions(
+    bench: "Bench", session: Session, entry: ClipEntry, view: FacesView, may_write: Any
+) -> None:
     drawn: list[Any] = [[list(p) for p in region] for region in entry.blur_px]
 
     def changed(event: Any) -> None:
@@ -97,9 +110,9 @@ def _regions(session: Session, entry: ClipEntry, view: FacesView, may_write: Any
 
     def keep() -> None:
         regions = [[[round(float(u), 1), round(float(v), 1)] for u, v in r] for r in drawn]
-        set_clip(read_session(session.folder), entry.name, blur_px=regions or None)
-        announce("Kept. It counts for what is made from now on.")
-        ui.navigate.reload()
+        name, old = entry.name, entry.blur_px or None
+        set_clip(read_session(session.folder), name, blur_px=regions or None)
+        _kept(bench, session.folder, lambda s: set_clip(s, name, blur_px=old))
 
     view.on("regions", changed)
     with tag("section", "", "panel"):

@@ -17,12 +17,15 @@ from halfvolley.web.pages.frame import (
     guarded,
     measure_button,
     open_session,
+    redraw,
     trouble_page,
+    undo_button,
     writer_banner,
 )
 from halfvolley.web.pages.targets import Targets
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.parts import announce, button, choice, link, note, quoted, tag
 from halfvolley.web.state import SessionState
+from halfvolley.web.undo import Restore
 from halfvolley.web.work import draw_video, measure_all
 
 if TYPE_CHECKING:
@@ -47,6 +50,7 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
             tag("h1", "Report", "unseen")
             _preview(bench, key, state)
         with tag("aside", "", "side", aria_label="What is on the report"):
+            undo_panel(bench, state.folder, may_write)
             _names(bench, state, may_write)
             Targets(bench, state, may_write).draw()
             _language(bench, state, may_write)
@@ -73,6 +77,12 @@ def _preview(bench: "Bench", key: str, state: SessionState) -> None:
         title="The report")  # fmt: skip
 
 
+def undo_panel(bench: "Bench", folder: Path, may_write: Any) -> None:
+    """Takes back what was said on this screen and on that of faces, the newest first."""
+    with tag("section", "", "panel"):
+        undo_button(bench.changes(folder, "report"), may_write)
+
+
 def _renew(bench: "Bench", folder: Path) -> None:
     try:
         bench.places.check(read_session(folder))
@@ -81,14 +91,25 @@ def _renew(bench: "Bench", folder: Path) -> None:
         announce(str(error), "trouble")
 
 
+def _kept(bench: "Bench", folder: Path, what: str, restore: Restore) -> None:
+    """After a word that the report prints: it can be undone, and the report follows."""
+    bench.changes(folder, "report").did(what, restore)
+    if bench.jobs.current(folder) is None:
+        _renew(bench, folder)
+    else:
+        announce("Kept. Bring the report up to date when the work below has finished.")
+    redraw()
+
+
 def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
     session = state.session
     assert session is not None
-    said = {"A": session.player_a, "B": session.player_b}
+    old = {"A": session.player_a, "B": session.player_b}
+    said = dict(old)
 
     def keep() -> None:
         set_words(read_session(state.folder), "players", A=said["A"].strip(), B=said["B"].strip())
-        _renew(bench, state.folder)
+        _kept(bench, state.folder, "the names", lambda s: set_words(s, "players", **old))
 
     with tag("section", "", "panel"):
         tag("h2", "Players")
@@ -103,20 +124,16 @@ def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
 
 def _language(bench: "Bench", state: SessionState, may_write: Any) -> None:
     assert state.session is not None
+    old = state.session.report.language
 
     def choose(code: str) -> None:
-        set_words(read_session(state.folder), "report", language=None if code == "en" else code)
-        _renew(bench, state.folder)
+        set_words(read_session(state.folder), "report", language=code)
+        _kept(bench, state.folder, "the language",
+              lambda s: set_words(s, "report", language=old))  # fmt: skip
 
-    with tag("section", "", "panel"), tag("div", "", "field"):
-        tag("label", "Language of the report", for_="language")
-        box = tag("select", id="language", look="short")
-        with box:
-            for code in languages():
-                here = code == state.session.report.language
-                tag("option", LANGUAGES.get(code, code), value=code, selected=here)
-        box.on("change", lambda event: guarded(may_write, choose)(str(event.args)),
-               js_handler="(e) => emit(e.target.value)")  # fmt: skip
+    names = {code: LANGUAGES.get(code, code) for code in languages()}
+    with tag("section", "", "panel"):
+        choice("Language of the report", "language", names, old, guarded(may_write, choose))
 
 
 def _faces(key: str, clip: str, state: SessionState) -> None:

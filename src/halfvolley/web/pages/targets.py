@@ -2,13 +2,11 @@
 
 from typing import TYPE_CHECKING, Any
 
-from nicegui import ui
-
 from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.errors import BadInput
 from halfvolley.session.edit import set_targets
 from halfvolley.session.schema import TargetZone, read_session
-from halfvolley.web.pages.frame import guarded
+from halfvolley.web.pages.frame import guarded, redraw
 from halfvolley.web.parts import announce, button, tag
 from halfvolley.web.state import SessionState
 
@@ -25,7 +23,7 @@ class Targets:
 
     def __init__(self, bench: "Bench", state: SessionState, may_write: Any) -> None:
         self._state, self._may_write = state, may_write
-        self._before: list[Any] = bench.before.setdefault((state.folder, "targets"), [])
+        self._changes = bench.changes(state.folder, "report")
         self._fields: set[Field] = set()
         self._name = ""
 
@@ -42,8 +40,6 @@ class Targets:
                             act = guarded(self._may_write, lambda i=i: self._remove(i))
                             button("Take away", act, "quiet small",
                                    aria_label=f"Take away the target {target.name}")  # fmt: skip
-            if self._before:
-                button("Undo", guarded(self._may_write, self._undo), "small")
             with tag("details", "", "more"):
                 tag("summary", "Add a zone that was to be hit")
                 with tag("div", "", "stack"):
@@ -95,14 +91,9 @@ class Targets:
     def _write(self, targets: list[TargetZone]) -> None:
         before = self._now()
         set_targets(read_session(self._state.folder), targets)
-        self._before.append(before)
+        self._changes.did("the targets", lambda session: set_targets(session, before))
         announce("Kept. It counts in the next report.")
-        ui.navigate.reload()
-
-    def _undo(self) -> None:
-        set_targets(read_session(self._state.folder), self._before.pop())
-        announce("Taken back.")
-        ui.navigate.reload()
+        redraw()
 
 
 def zone_corners(fields: set[Field]) -> tuple[tuple[float, float], ...]:
