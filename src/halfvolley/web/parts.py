@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from nicegui import Client, context, ui
+from nicegui import Client, app, context, ui
 from nicegui.element import Element
 from nicegui.elements.mixins.text_element import TextElement
 
@@ -74,6 +74,12 @@ def choice(
 def announce(text: str, kind: str = "info") -> None:
     """Tell the window what happened, for a moment and to screen readers."""
     ui.run_javascript(f"halfvolley.announce({_js(text)}, {_js(kind)})")
+
+
+def draft(name: str) -> dict[str, Any]:
+    """What was typed or drawn in this window and not kept yet; it outlives a screen."""
+    kept: dict[str, Any] = app.storage.client.setdefault(name, {})
+    return kept
 
 
 def window() -> str:

@@ -18,12 +18,13 @@ from halfvolley.web.pages.frame import (
     measure_button,
     open_session,
     redraw,
+    taken_back,
     trouble_page,
     undo_button,
     writer_banner,
 )
 from halfvolley.web.pages.targets import Targets
-from halfvolley.web.parts import announce, button, choice, link, note, quoted, tag
+from halfvolley.web.parts import announce, button, choice, draft, link, note, quoted, tag
 from halfvolley.web.state import SessionState
 from halfvolley.web.undo import Restore
 from halfvolley.web.work import draw_video, measure_all
@@ -50,8 +51,9 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
             tag("h1", "Report", "unseen")
             _preview(bench, key, state)
         with tag("aside", "", "side", aria_label="What is on the report"):
-            undo_panel(bench, state.folder, may_write)
-            _names(bench, state, may_write)
+            typed = draft(f"{state.folder}/names")
+            undo_panel(bench, state.folder, may_write, typed)
+            _names(bench, state, may_write, typed)
             Targets(bench, state, may_write).draw()
             _language(bench, state, may_write)
             _faces(key, clip, state)
@@ -77,10 +79,21 @@ def _preview(bench: "Bench", key: str, state: SessionState) -> None:
         title="The report")  # fmt: skip
 
 
-def undo_panel(bench: "Bench", folder: Path, may_write: Any) -> None:
-    """Takes back what was said on this screen and on that of faces, the newest first."""
+def undo_panel(
+    bench: "Bench", folder: Path, may_write: Any, unkept: dict[str, Any] | None = None
+) -> None:
+    """Takes back what was said on this screen and on that of faces, the newest first.
+
+    What is `unkept` on the screen then gives way to what was there before.
+    """
+
+    def undone() -> None:
+        if unkept is not None:
+            unkept.clear()
+        taken_back()
+
     with tag("section", "", "panel"):
-        undo_button(bench.changes(folder, "report"), may_write)
+        undo_button(bench.changes(folder, "report"), may_write, undone)
 
 
 def _renew(bench: "Bench", folder: Path) -> None:
@@ -101,14 +114,15 @@ def _kept(bench: "Bench", folder: Path, what: str, restore: Restore) -> None:
     redraw()
 
 
-def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
+def _names(bench: "Bench", state: SessionState, may_write: Any, typed: dict[str, Any]) -> None:
     session = state.session
     assert session is not None
     old = {"A": session.player_a, "B": session.player_b}
-    said = dict(old)
 
     def keep() -> None:
-        set_words(read_session(state.folder), "players", A=said["A"].strip(), B=said["B"].strip())
+        new = {end: name.strip() for end, name in (old | typed).items()}
+        set_words(read_session(state.folder), "players", **new)
+        typed.clear()
         _kept(bench, state.folder, "the names", lambda s: set_words(s, "players", **old))
 
     with tag("section", "", "panel"):
@@ -116,9 +130,10 @@ def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
         for end in ("A", "B"):
             with tag("div", "", "field wide"):
                 tag("label", f"Name at end {end}", for_=f"player-{end}")
-                box = tag("input", type="text", id=f"player-{end}", maxlength=60, value=said[end],
-                          autocomplete="off")  # fmt: skip
-                box.on("input", _put(said, end), js_handler="(e) => emit(e.target.value)")
+                box = tag("input", type="text", id=f"player-{end}", maxlength=60,
+                          value=typed.get(end, old[end]), autocomplete="off")  # fmt: skip
+                box.on("input", lambda event, end=end: typed.update({end: str(event.args)}),
+                       js_handler="(e) => emit(e.target.value)")  # fmt: skip
         button("Keep the names", guarded(may_write, keep))
 
 
@@ -148,13 +163,6 @@ def _faces(key: str, clip: str, state: SessionState) -> None:
         tag("h2", "Faces")
         tag("p", f"{words}, in pictures and videos.", "soft")
         link("Choose what is blurred", f"/s/{key}/faces/{quoted(clip)}", "button")
-
-
-def _put(said: dict[str, str], end: str) -> Any:
-    def put(event: Any) -> None:
-        said[end] = str(event.args)
-
-    return put
 
 
 def _hand_on(bench: "Bench", key: str, state: SessionState) -> None:
