@@ -1,6 +1,8 @@
 """The workbench as one application: what it knows, its pages, its pictures, its guard."""
 
 import contextlib
+import ctypes
+import platform
 import socket
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
@@ -20,6 +22,8 @@ from halfvolley.web.undo import Changes
 from halfvolley.web.writers import Writers
 
 STATIC = Path(__file__).parent / "static"
+M_MMAP_THRESHOLD = -3  # of mallopt(3)
+OWN_PIECE_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +94,7 @@ def serve(bench: Bench, rules: Rules, listening: socket.socket) -> None:
     """Serve until somebody presses Ctrl-C."""
     import uvicorn
 
+    _give_memory_back()
     config = uvicorn.Config(
         make_app(bench, rules), log_level="warning", ws_max_size=1 << 20, lifespan="on",
         server_header=False, timeout_graceful_shutdown=2,
@@ -118,6 +123,16 @@ def listen(address: str, port: int) -> socket.socket:
         ) from None
     listening.listen(128)
     return listening
+
+
+def _give_memory_back() -> None:
+    """Have large pieces of memory, such as pictures, go back to the system as they are freed.
+
+    The C library of Linux learns from them to keep them, for each thread that made one; it is told
+    not to learn.
+    """
+    if platform.libc_ver()[0] == "glibc":
+        ctypes.CDLL(None).mallopt(M_MMAP_THRESHOLD, OWN_PIECE_BYTES)
 
 
 def _is_open(window: str) -> bool:

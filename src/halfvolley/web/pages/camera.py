@@ -156,7 +156,8 @@ class _Corners:
             tag(
                 "p",
                 "The lines should lie on the table's edges and the net. Drag a corner where they "
-                "do not; hold Shift for small moves, or use the arrow keys.",
+                "do not, with Shift more slowly; an arrow key moves it by a pixel, with Shift by "
+                "ten.",
                 "soft",
             )
             with tag("div", "", "buttons"):
@@ -316,7 +317,7 @@ def _watched(camera: "ClipCamera | None") -> None:
 def _drift_curve(t_s: FloatArray, moved_px: FloatArray) -> None:
     """How far the table moved in the picture, through the clip."""
     with tag("figure", "", "curve"):
-        title = f"How far the table moved in the picture: 0 to {np.max(moved_px):.1f} px"
+        title = f"Movement of the table in the picture, up to {np.max(moved_px):.1f} px"
         with tag("figcaption"):
             tag("span", title, "key-of")
             tag("span", f"{t_s[0]:.0f} s to {t_s[-1]:.0f} s")

@@ -69,6 +69,8 @@ def _preview(bench: "Bench", key: str, state: SessionState) -> None:
             tag("p", "It is written at the end of measuring: maps, rallies, bounces and strokes "
                 "on one page that needs no other file.")  # fmt: skip
             measure_button(bench, state)
+            if not state.due and bench.jobs.current(state.folder) is None:
+                button("Write the report", lambda: _renew(bench, state.folder), "main")
         return
     if state.due or not is_current(read_summary(state.folder)):
         with tag("div", "", "title-row"):
