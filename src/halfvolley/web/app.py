@@ -22,6 +22,7 @@ from halfvolley.web.undo import Changes
 from halfvolley.web.writers import Writers
 
 STATIC = Path(__file__).parent / "static"
+AWAY_S = 60.0  # a window that was busy or asleep so long finds everything as it left it
 M_MMAP_THRESHOLD = -3  # of mallopt(3)
 OWN_PIECE_BYTES = 1 << 20
 
@@ -86,6 +87,7 @@ def make_app(bench: Bench, rules: Rules) -> ASGIApp:
     ui.run_with(
         app, root=lambda: build(bench), title="halfvolley", favicon=STATIC / "mark.svg", dark=False,
         tailwind=False, show_welcome_message=False, binding_refresh_interval=None,
+        reconnect_timeout=AWAY_S,
     )  # fmt: skip
     return Guard(app, rules)
 
