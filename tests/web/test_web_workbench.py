@@ -205,6 +205,35 @@ def test_the_whole_job(new_window, root):
     assert window.complaints == []
 
 
+def test_of_fed_balls_each_stroke_is_listed_until_that_is_undone(new_window, root):
+    window = new_window()
+    open_session(window)
+    page = window.page
+    folder = next(p.parent for p in root.glob("*/session.toml"))
+    page.get_by_role("link", name="Clip and camera").click()
+    page.get_by_label("What it shows").select_option("feed")
+    page.get_by_role("button", name="Measure again").click()
+    page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
+    assert read_session(folder).clips[0].kind == "feed"
+    page.get_by_role("link", name="Play").click()
+    page.get_by_text(re.compile(r"^\d+ strokes?: ")).wait_for()
+    strokes = page.locator(".rallies .rally")
+    n = strokes.count()
+    assert n > 1 and page.get_by_label("Served by").count() == 0
+    strokes.nth(1).click()
+    page.get_by_label("Stroke", exact=True).select_option("now")
+    page.get_by_text(re.compile(rf"touches, {n} of {n} strokes")).wait_for()
+    page.get_by_label("Stroke 2 for a video").check()
+    page.get_by_role("button", name="Save as one video").click()
+    page.get_by_text("game-stroke-2.mp4 is ready").wait_for(timeout=MEASURING_S)
+    page.get_by_role("link", name="Clip and camera").click()
+    page.get_by_role("button", name="Undo what it shows").click()
+    page.get_by_role("button", name="Measure again").click()
+    page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
+    assert read_session(folder).clips[0].kind == "play"
+    assert window.complaints == []
+
+
 def test_the_drawn_flight_belongs_to_the_frame_that_is_shown(new_window, root):
     window = new_window()
     open_session(window)

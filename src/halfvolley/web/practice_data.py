@@ -4,6 +4,7 @@ Each entry has its number, the time it begins and ends, the touches that belong 
 it in words, and what was measured of it.
 """
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -25,7 +26,7 @@ FLIGHT_S = 1.2  # after a stroke whose bounce was not seen, no later touch belon
 NOT_NOW = "It is known when the session has been measured again."
 FATES: dict[Fate, str] = {
     "in": "on the table", "net": "into the net", "out": "past the table",
-    "own side": "onto the own half", "unknown": "not seen where",
+    "own side": "onto the own half", "unknown": "not seen to land",
 }  # fmt: skip
 
 
@@ -111,7 +112,10 @@ def _measured(stroke: StrokeRecord) -> str:
 def _value(estimate: Estimate | None, scale: float, digits: int, unit: str) -> str:
     if estimate is None:
         return ""
-    return f"{with_sd(scale * estimate.value, scale * estimate.sd, digits)} {unit}"
+    value, sd = scale * estimate.value, scale * estimate.sd
+    if sd > 0:  # no error reads as 0
+        digits = min(3, max(digits, math.ceil(-math.log10(sd))))
+    return f"{with_sd(value, sd, digits)} {unit}"
 
 
 def _tally(strokes: Sequence[StrokeRecord], what: str) -> list[str]:

@@ -27,8 +27,8 @@ export default {
         </div></div>
         <div class="transport">
           <button type="button" class="button main" @click="turn" :aria-pressed="String(playing)">{{ playing ? 'Pause' : 'Play' }} <kbd>space</kbd></button>
-          <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd>←</kbd></button>
-          <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd>→</kbd></button>
+          <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd class="kept">←</kbd></button>
+          <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd class="kept">→</kbd></button>
           <button type="button" class="button small" @click="hop(-1)">Touch before <kbd>↑</kbd></button>
           <button type="button" class="button small" @click="hop(1)">Next touch <kbd>↓</kbd></button>
           <label class="inline">Speed
@@ -38,7 +38,7 @@ export default {
         </div>
         <div class="filters" role="group" aria-label="What is shown, in all views" v-if="struck">
           <label>Player<select v-model="only.player"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
-          <label v-if="play.kind !== 'serves'">Stroke<select v-model="only.kind"><option value="">all</option><option v-for="k in play.kinds" :key="k">{{ k }}</option></select></label>
+          <label v-if="play.kind !== 'serves'">{{ practice ? 'Kind' : 'Stroke' }}<select v-model="only.kind"><option value="">all</option><option v-for="k in play.kinds" :key="k">{{ k }}</option></select></label>
           <label v-if="!practice">Phase<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
           <label v-if="!practice">Served by<select v-model="only.server"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
           <label>{{ one }}<select v-model="only.length"><option value="">all</option><option value="now">this one</option><template v-if="!practice"><option v-for="l in lengths" :key="l[0]" :value="l[0]">{{ lengthWords(l) }}</option></template></select></label>

@@ -35,7 +35,10 @@ export function drawTimeline(canvas, entries, one, contacts, allowed, view) {
     g.font = `600 ${11 * ratio}px system-ui, sans-serif`;
     g.textAlign = "left";
     g.textBaseline = "top";
-    if (close(r.to) > 0 && close(r.from) < width) g.fillText(`${one} ${r.id}`, Math.max(4 * ratio, close(r.from) + 5 * ratio), split + 11 * ratio);
+    if (close(r.to) <= 0 || close(r.from) >= width) continue;
+    const left = Math.max(4 * ratio, close(r.from) + 5 * ratio);
+    const words = [`${one} ${r.id}`, `${r.id}`].find((w) => left + g.measureText(w).width < close(r.to));
+    if (words) g.fillText(words, left, split + 11 * ratio);
   }
   g.strokeStyle = colour("soft");
   g.lineWidth = ratio;
