@@ -106,11 +106,13 @@ def _renew(bench: "Bench", folder: Path) -> None:
         announce(str(error), "trouble")
 
 
-def _kept(bench: "Bench", folder: Path, what: str, restore: Restore) -> None:
-    """After a word that the report prints: it can be undone, and the report follows."""
-    bench.changes(folder, "report").did(what, restore)
-    if bench.jobs.current(folder) is None:
-        _renew(bench, folder)
+def _kept(bench: "Bench", state: SessionState, what: str, restore: Restore) -> None:
+    """After a word that the report prints: it can be undone, and a report that is there follows."""
+    bench.changes(state.folder, "report").did(what, restore)
+    if not state.measured:
+        announce("Kept.")
+    elif bench.jobs.current(state.folder) is None:
+        _renew(bench, state.folder)
     else:
         announce("Kept. Bring the report up to date when the work below has finished.")
     redraw()
@@ -125,7 +127,7 @@ def _names(bench: "Bench", state: SessionState, may_write: Any, typed: dict[str,
         new = {end: name.strip() for end, name in (old | typed).items()}
         set_words(read_session(state.folder), "players", **new)
         typed.clear()
-        _kept(bench, state.folder, "the names", lambda s: set_words(s, "players", **old))
+        _kept(bench, state, "the names", lambda s: set_words(s, "players", **old))
 
     with tag("section", "", "panel"):
         tag("h2", "Players")
@@ -145,7 +147,7 @@ def _language(bench: "Bench", state: SessionState, may_write: Any) -> None:
 
     def choose(code: str) -> None:
         set_words(read_session(state.folder), "report", language=code)
-        _kept(bench, state.folder, "the language",
+        _kept(bench, state, "the language",
               lambda s: set_words(s, "report", language=old))  # fmt: skip
 
     names = {code: LANGUAGES.get(code, code) for code in languages()}
