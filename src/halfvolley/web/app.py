@@ -23,8 +23,8 @@ from halfvolley.web.writers import Writers
 
 STATIC = Path(__file__).parent / "static"
 AWAY_S = 60.0  # a window that was busy or asleep so long finds everything as it left it
-M_MMAP_THRESHOLD = -3  # of mallopt(3)
-OWN_PIECE_BYTES = 1 << 20
+M_ARENA_MAX = -8  # of mallopt(3)
+ARENAS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +96,7 @@ def serve(bench: Bench, rules: Rules, listening: socket.socket) -> None:
     """Serve until somebody presses Ctrl-C."""
     import uvicorn
 
-    _give_memory_back()
+    _share_memory()
     config = uvicorn.Config(
         make_app(bench, rules), log_level="warning", ws_max_size=1 << 20, lifespan="on",
         server_header=False, timeout_graceful_shutdown=2,
@@ -127,14 +127,14 @@ def listen(address: str, port: int) -> socket.socket:
     return listening
 
 
-def _give_memory_back() -> None:
-    """Have large pieces of memory, such as pictures, go back to the system as they are freed.
+def _share_memory() -> None:
+    """Have threads share what was freed: pictures are decoded now in one, now in another.
 
-    The C library of Linux learns from them to keep them, for each thread that made one; it is told
-    not to learn.
+    The C library of Linux keeps an arena of memory for each of them otherwise, with room for the
+    most that it ever held.
     """
     if platform.libc_ver()[0] == "glibc":
-        ctypes.CDLL(None).mallopt(M_MMAP_THRESHOLD, OWN_PIECE_BYTES)
+        ctypes.CDLL(None).mallopt(M_ARENA_MAX, ARENAS)
 
 
 def _is_open(window: str) -> bool:
