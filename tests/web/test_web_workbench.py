@@ -182,7 +182,8 @@ def test_the_whole_job(new_window, root):
     page.get_by_label("Blur what moves where players' heads can be").check()
     wait_for(lambda: read_session(folder).report.blur == "heads")
     page.get_by_role("button", name="Undo the blurring").click()
-    wait_for(lambda: read_session(folder).report.blur == "no")
+    page.locator("#blur-no:checked").wait_for()
+    assert read_session(folder).report.blur == "no"
     page.get_by_label("Blur what moves where players' heads can be").check()
     wait_for(lambda: read_session(folder).report.blur == "heads")
     page.get_by_role("link", name="Back to the report").click()
