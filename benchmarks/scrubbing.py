@@ -8,6 +8,7 @@ small copy is made. Chromium drags the slider of Clip and camera; times are in m
 move to the first frame that shows the answer; p95 over all moves, the first left out.
 """
 
+import argparse
 import random
 import tempfile
 from collections.abc import Iterable
@@ -156,6 +157,7 @@ def measured(root: Path) -> list[Row]:
 
 def main() -> None:
     """Measure, print, and write the page's part."""
+    argparse.ArgumentParser(description=__doc__).parse_args()
     with tempfile.TemporaryDirectory() as place:
         rows = measured(Path(place))
     text = table(["ms", "target", "median", "p95"], rows)

@@ -20,6 +20,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 SIZE = {"width": 1280, "height": 800}
+TABLET = {"width": 820, "height": 1180}
 NO_TORCH = """
 from importlib.machinery import PathFinder
 find = PathFinder.find_spec
@@ -60,6 +61,11 @@ class Camera:
         context = self._browser.new_context(viewport=SIZE, color_scheme=theme)  # type: ignore[arg-type]
         return context.new_page()
 
+    def tablet(self) -> Page:
+        """A new window on an upright tablet."""
+        context = self._browser.new_context(viewport=TABLET, has_touch=True, is_mobile=True)  # type: ignore[arg-type]
+        return context.new_page()
+
     def take(self, page: Page, name: str, wait_ms: int = 1500) -> None:
         """Write what the window shows now."""
         page.wait_for_timeout(wait_ms)
@@ -84,6 +90,7 @@ def main(folder: Path, session: Path | None) -> None:
                 _before_measuring(camera, address)
             _taught(camera, address)
             _measured(camera, address)
+            _practised(camera, address)
             _trouble(camera, address, root)
         with workbench(root, path=_without_torch(Path(place))) as address:
             page = camera.page()
@@ -197,6 +204,32 @@ def _measured(camera: Camera, address: str) -> None:
         page.get_by_label("Leave players").check()
         page.wait_for_timeout(1000)
         page.context.close()
+
+
+def _practised(camera: Camera, address: str) -> None:
+    """Play on a tablet, then the same clip as if balls had been fed."""
+    for page, name in ((camera.tablet(), "play-tablet"), (camera.page(), "")):
+        page.goto(address)
+        page.locator(".card .cover").click()
+        page.locator(".rallies li").first.wait_for()
+        if name:
+            camera.take(page, name, 3000)
+            page.context.close()
+    for act in ("choose", "undo"):
+        page.get_by_role("link", name="Clip and camera").click()
+        if act == "choose":
+            page.get_by_label("What it shows").select_option("feed")
+        else:
+            page.get_by_role("button", name="Undo what it shows").click()
+        page.get_by_role("button", name="Measure again").click()
+        page.get_by_text(re.compile("Measured:")).wait_for(timeout=900_000)
+        page.get_by_role("link", name="Play").click()
+        page.locator(".rallies li .rally").first.wait_for()
+        if act == "choose":
+            for _ in range(5):
+                page.keyboard.press("ArrowDown")
+            camera.take(page, "play-practice", 3000)
+    page.context.close()
 
 
 def _trouble(camera: Camera, address: str, root: Path) -> None:

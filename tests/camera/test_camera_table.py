@@ -1,5 +1,7 @@
 """The table's model: sizes, order, and its lines in a picture."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from made_scene import look_at
@@ -13,9 +15,11 @@ from halfvolley.camera import (
     table_error_mm,
 )
 from halfvolley.camera.accuracy import table_grid
-from halfvolley.camera.hand import corner_miss
+from halfvolley.camera.hand import corner_miss, line_miss
 from halfvolley.camera.projection import intersect_plane, rotation_vector, rotations
-from halfvolley.camera.table import CORNERS_M, POSTS_M, STRIPS
+from halfvolley.camera.sightings import cuts_of
+from halfvolley.camera.table import CORNERS_M, NET, POSTS_M, STRIPS
+from halfvolley.errors import Unknown
 from halfvolley.types import Camera, ClipCamera, Shutter
 
 
@@ -109,3 +113,21 @@ def test_how_far_given_corners_are_from_a_tables():
     assert off_mm == pytest.approx(50.0, abs=1e-3)
     wanted = np.hypot(*(project(camera, moved) - project(camera, CORNERS_M)).T)
     assert off_px == pytest.approx(wanted.max())
+
+
+def test_how_far_the_lines_of_a_picture_are_from_a_camera_as_it_stands(side):
+    camera, frames = side
+    luma = frames[0].luma
+    exact = line_miss(luma, camera)
+    assert exact.px < 0.3 and exact.share > 0.7
+    # pictured 3 px to the side: lines across that move by 3 px, lines along it by none
+    moved = replace(camera, c_px=camera.c_px + np.array([3.0, 0.0]))
+    cuts = cuts_of(moved)
+    across = np.abs(cuts.normal[cuts.strip != NET, 0])
+    miss = line_miss(luma, moved)
+    assert miss.px == pytest.approx(3.0 * np.sqrt(np.mean(across**2)), abs=0.4)
+    # 800 px see 5 m or so there, and the slant makes more of it
+    assert 3.0 < miss.mm / miss.px < 40.0
+    away = replace(camera, c_px=camera.c_px + np.array([0.0, 110.0]))
+    assert "no lines" in line_miss(luma, away).reason
+    assert isinstance(line_miss(np.full_like(luma, 90), camera), Unknown)

@@ -148,3 +148,22 @@ def test_without_pytorch_all_but_training_works(new_window, club, bench, tmp_pat
     wait_for(lambda: read_session(club).ball.detector == "classical")
     time.sleep(0.2)
     assert window.complaints == []
+
+
+def test_a_window_that_was_busy_finds_everything_as_it_left_it(bench, new_window):
+    """As with many other windows at work: the page answers nothing for some seconds."""
+    window = new_window(address=bench[0].address)
+    page = open_screen(window, "Labels")
+    page.get_by_role("button", name="The ball", exact=True).click()
+    page.get_by_text("1 of ").wait_for()
+    page.get_by_role("button", name="Many at a glance").click()
+    page.locator(".cell").nth(20).wait_for()
+    page.evaluate("window.mark = 'the same page'")
+    page.evaluate(
+        "(() => { const t = performance.now(); while (performance.now() - t < 9000); })()"
+    )
+    page.get_by_role("button", name="One at a time").click()
+    page.get_by_role("button", name="One at a time", pressed=True).wait_for()
+    time.sleep(1.0)
+    assert page.evaluate("window.mark") == "the same page", "it was not loaded anew"
+    assert window.complaints == []

@@ -155,3 +155,25 @@ def test_regions_are_weighed_on_the_whole_clip():
     assert found.within([square, square]) == (1, 1), "regions that overlap count once"
     assert found.frames() == [2, 2, 1, 0]
     assert [c["fate"] for c in found.of_frame(1)] == [TAKEN, STILL]
+
+
+def test_frames_are_kept_decoded_of_the_film_that_is_looked_at(short_clip, tmp_path):
+    other = tmp_path / "other.mp4"
+    shutil.copy(short_clip, other)
+    films = Films()
+    film = films.of((short_clip,))
+    film.jpeg(3, 320)
+    assert film._recent
+    films.of((short_clip,))
+    assert film._recent, "the same film again"
+    second = films.of((other,))
+    second.jpeg(0, 320)
+    assert second._recent and not film._recent
+    assert film.jpeg(4, 320) and film.luma(4).shape == (540, 960)
+
+
+def test_light_of_a_frame_is_as_coded(short_clip):
+    film = Films().of((short_clip,))
+    frame = next(iter_frames(short_clip))
+    # through colours and back: rounding, and clipping where they do not fit
+    assert np.abs(film.luma(0).astype(int) - frame.luma).mean() < 0.5

@@ -29,6 +29,10 @@ def component(page, css: str, expression: str):
     )
 
 
+def miss_px(told) -> float:
+    return float(re.search(r"miss it by (\d+\.\d) px", told.inner_text())[1])
+
+
 def test_the_whole_job(new_window, root):
     window = new_window()
     page = window.page
@@ -63,6 +67,13 @@ def test_the_whole_job(new_window, root):
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
     page.get_by_text("How well it fits").wait_for()
     assert page.get_by_text(re.compile(r"0\.\d\d px, \d+\.\d mm")).count()
+    # a corner moved away and back: how far the lines are off is told at once
+    corner.press("Shift+ArrowDown")
+    off = page.get_by_text(re.compile(r"white lines miss it by \d+\.\d px, \d+ mm"))
+    off.wait_for()
+    far = miss_px(off)
+    corner.press("Shift+ArrowUp")
+    wait_for(lambda: miss_px(off) < 0.6 * far)
 
     # ball: a region over the whole picture would lose every sighting; it is taken away again
     page.get_by_role("link", name="Ball").click()
@@ -170,8 +181,20 @@ def test_the_whole_job(new_window, root):
     page.get_by_role("link", name="Choose what is blurred").click()
     page.get_by_label("Blur what moves where players' heads can be").check()
     wait_for(lambda: read_session(folder).report.blur == "heads")
+    page.get_by_role("button", name="Undo the blurring").click()
+    page.locator("#blur-no:checked").wait_for()
+    assert read_session(folder).report.blur == "no"
+    page.get_by_label("Blur what moves where players' heads can be").check()
+    wait_for(lambda: read_session(folder).report.blur == "heads")
     page.get_by_role("link", name="Back to the report").click()
     page.get_by_text("Players are blurred where they move").wait_for()
+
+    # names are undone like everything else; what is typed outlives the end of a job
+    page.get_by_label("Name at end A").fill("Ilma")
+    page.get_by_role("button", name="Keep the names").click()
+    page.get_by_role("button", name="Undo the names").click()
+    page.get_by_role("button", name="Undo the blurring").wait_for()
+    assert read_session(folder).player_a == ""
     page.get_by_label("Name at end A").fill("Ilva <i>")
     page.get_by_role("button", name="Keep the names").click()
     page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
@@ -180,6 +203,35 @@ def test_the_whole_job(new_window, root):
     after = read_summary(folder).clips[0]
     assert len(after.bounces) == len(summary.bounces) - 1
     assert any("the last one counts" in words for words in after.warnings)
+    assert window.complaints == []
+
+
+def test_of_fed_balls_each_stroke_is_listed_until_that_is_undone(new_window, root):
+    window = new_window()
+    open_session(window)
+    page = window.page
+    folder = next(p.parent for p in root.glob("*/session.toml"))
+    page.get_by_role("link", name="Clip and camera").click()
+    page.get_by_label("What it shows").select_option("feed")
+    page.get_by_role("button", name="Measure again").click()
+    page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
+    assert read_session(folder).clips[0].kind == "feed"
+    page.get_by_role("link", name="Play").click()
+    page.get_by_text(re.compile(r"^\d+ strokes?: ")).wait_for()
+    strokes = page.locator(".rallies .rally")
+    n = strokes.count()
+    assert n > 1 and page.get_by_label("Served by").count() == 0
+    strokes.nth(1).click()
+    page.get_by_role("combobox", name=re.compile("^Stroke")).select_option("now")
+    page.get_by_text(re.compile(rf"touches, {n} of {n} strokes")).wait_for()
+    page.get_by_label("Stroke 2 for a video").check()
+    page.get_by_role("button", name="Save as one video").click()
+    page.get_by_text(re.compile(r"game-stroke-2\S*mp4 is ready")).wait_for(timeout=MEASURING_S)
+    page.get_by_role("link", name="Clip and camera").click()
+    page.get_by_role("button", name="Undo what it shows").click()
+    page.get_by_role("button", name="Measure again").click()
+    page.get_by_text(re.compile(r"Measured: \d+ bounce")).wait_for(timeout=MEASURING_S)
+    assert read_session(folder).clips[0].kind == "play"
     assert window.complaints == []
 
 

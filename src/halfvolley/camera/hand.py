@@ -1,22 +1,28 @@
-"""Corners given by hand: are they possible, in which order, and which camera do they say."""
+"""Corners given by hand: are they possible, in which order, and how good is the camera they say."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from halfvolley.camera.find import FindSettings, pose_of_corners
 from halfvolley.camera.projection import intersect_plane, project, project_jacobian
-from halfvolley.camera.table import CORNERS_M
-from halfvolley.errors import BadInput
-from halfvolley.types import Camera, FloatArray
+from halfvolley.camera.refine import misses
+from halfvolley.camera.sightings import Tone, cuts_of, sight
+from halfvolley.camera.table import CORNERS_M, NET
+from halfvolley.errors import BadInput, Unknown
+from halfvolley.types import ByteImage, Camera, FloatArray
 
 ORDER = (
     "the right order is clockwise in the picture, beginning with the two corners of end A: "
     "(-,-) (-,+) (+,+) (+,-)"
 )
 CLICK_SD_PX = 3.0  # of a corner given by hand
+REACH_PX = 25.0  # at 1920 wide: how far from its place a line is looked for
+LEAST_SEEN = 0.5  # of the lines within the picture; less may be anything
+OUTLIER_SDS = 4.685  # from the rest of its line, as where a camera is refined: another thing
+LEAST_SPREAD_PX = 0.3
 
 
 def check_corners(
@@ -182,6 +188,48 @@ def corner_miss(camera: Camera, corners: FloatArray) -> tuple[float, float]:
     off_px = project(camera, CORNERS_M) - corners
     off_m = (intersect_plane(camera, corners, 0.0) - CORNERS_M)[:, :2]
     return float(np.hypot(*off_px.T).max()), 1e3 * float(np.hypot(*off_m.T).max())
+
+
+@dataclass(frozen=True, slots=True)
+class LineMiss:
+    """How far the table's lines in a picture are from those of a camera."""
+
+    px: float  # rms across the lines [px]
+    mm: float  # the same on the table [mm]
+    share: float  # of the lines within the picture, that were seen
+
+
+def line_miss(luma: ByteImage, camera: Camera, tone: Tone | None = None) -> LineMiss | Unknown:
+    """How well a camera fits the table's lines in a picture, nothing being fitted.
+
+    Parameters
+    ----------
+    luma : (h, w) uint8
+        Picture as coded.
+    camera : Camera
+        As `camera_of_corners` gives it.
+    tone : Tone, optional
+        Tone curve and sharpness of the picture, where they are known.
+
+    Returns
+    -------
+    LineMiss or Unknown
+        Unknown where too little of the lines is seen near their places.
+    """
+    reach_px = REACH_PX * max(camera.size_px[0] / 1920.0, 0.6)
+    cuts = cuts_of(camera)
+    cuts = cuts.take(cuts.strip != NET)
+    seen = sight(luma, cuts, tone or Tone(), reach_px)
+    if len(seen) < max(1.0, LEAST_SEEN * len(cuts)):
+        return Unknown(f"no lines of a table are seen within {reach_px:.0f} px of these")
+    off_px, off_mm = misses(camera, seen)
+    own = np.ones(len(seen), bool)
+    for strip in np.unique(seen.strip):
+        rows = seen.strip == strip
+        apart = np.abs(off_px[rows] - np.median(off_px[rows]))
+        own[rows] = apart <= OUTLIER_SDS * max(1.4826 * float(np.median(apart)), LEAST_SPREAD_PX)
+    px, mm = (float(np.sqrt(np.mean(off[own] ** 2))) for off in (off_px, off_mm))
+    return LineMiss(px, mm, float(np.sum(own)) / len(cuts))
 
 
 def camera_of_corners(corners: FloatArray, size_px: tuple[int, int]) -> Camera:

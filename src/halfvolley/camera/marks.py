@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from halfvolley.camera.projection import camera_at, intersect_plane, project_jacobian
 from halfvolley.camera.table import HALF_LENGTH_M, HALF_WIDTH_M
@@ -139,7 +139,7 @@ def compare_marks(
     stacked = np.concatenate(to_params)
     cov += stacked @ camera.camera.cov @ stacked.T
     square = float(off @ np.linalg.solve(cov, off))
-    chance = float(chi2.sf(square, 2 * n))
+    chance = float(chdtrc(2 * n, square))
     marks = tuple(
         Mark(
             MARK_NAMES[i], times[k], np.asarray(uvs[k]), places[i, :2], ground[k],

@@ -112,6 +112,18 @@ def _residuals(
     return miss, d_shared, d_camera_across[:, 5:], np.abs(np.sum(across * inward, axis=1))
 
 
+def misses(camera: Camera, seen: Sightings) -> tuple[FloatArray, FloatArray]:
+    """How far sightings of lines are from where a camera has them, as it stands.
+
+    Returns
+    -------
+    tuple of (n,) float64
+        Across the line in the picture [px], and on the table [mm].
+    """
+    off_px, _, _, px_per_m = _residuals(camera, np.zeros(N_SHARED - TABLE_AT), seen)
+    return off_px, 1e3 * off_px / np.maximum(px_per_m, 1e-3)
+
+
 def _prior(state: _State, settings: RefineSettings) -> tuple[FloatArray, FloatArray]:
     """Normal matrix and right side of what is believed beforehand."""
     m = len(state.cameras)

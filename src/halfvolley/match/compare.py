@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts are loaded when they are used
 
 from halfvolley.errors import Unknown
 from halfvolley.match.intervals import (
@@ -174,7 +174,7 @@ def _shares(a: Sequence[StrokeRecord], b: Sequence[StrokeRecord]) -> Difference:
     if min(n, m) < FEWEST:
         why = Unknown(f"{n} and {m} strokes are too few to compare")
         return Difference(ON_TABLE, "1", n, m, share_a, share_b, why, none, float("nan"), "unknown")
-    p = float(stats.fisher_exact([[x, n - x], [y, m - y]]).pvalue)
+    p = float(scipy.stats.fisher_exact([[x, n - x], [y, m - y]]).pvalue)
     between = share_difference(x, n, y, m)
     return Difference(ON_TABLE, "1", n, m, share_a, share_b, between, none, p, "not shown")
 

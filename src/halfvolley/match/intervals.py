@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts are loaded when they are used
 
 from halfvolley.errors import BadInput, Unknown
 
@@ -49,7 +49,7 @@ def wilson(hits: int, total: int, level: float = LEVEL) -> Interval | Unknown:
         raise BadInput(f"{hits} of {total} is no share; hits must lie between 0 and the total")
     if total == 0:
         return Unknown("there is nothing to count")
-    z = float(stats.norm.ppf(0.5 + level / 2))
+    z = float(scipy.stats.norm.ppf(0.5 + level / 2))
     p = hits / total
     scale = 1.0 + z * z / total
     middle = (p + z * z / (2 * total)) / scale
@@ -102,8 +102,8 @@ def median_interval(values: Sequence[float], level: float = LEVEL) -> Interval |
     """
     x = np.sort(np.asarray(values, np.float64))
     n = len(x)
-    k = int(stats.binom.ppf((1 - level) / 2, n, 0.5)) if n else 0
-    if n == 0 or stats.binom.cdf(k - 1, n, 0.5) > (1 - level) / 2 or k < 1:
+    k = int(scipy.stats.binom.ppf((1 - level) / 2, n, 0.5)) if n else 0
+    if n == 0 or scipy.stats.binom.cdf(k - 1, n, 0.5) > (1 - level) / 2 or k < 1:
         return Unknown(f"{n} values are too few to bound a median")
     return Interval(float(np.median(x)), float(x[k - 1]), float(x[n - k]))
 
@@ -125,7 +125,7 @@ def mean_difference(
         return Unknown("a difference of means needs two values on each side")
     if np.ptp(x) == 0 and np.ptp(y) == 0:
         return Unknown("values that never vary say nothing of chance")
-    result = stats.ttest_ind(x, y, equal_var=False)
+    result = scipy.stats.ttest_ind(x, y, equal_var=False)
     bounds = result.confidence_interval(level)
     d = float(np.mean(x) - np.mean(y))
     return Interval(d, float(bounds.low), float(bounds.high)), float(result.pvalue)
@@ -155,7 +155,7 @@ def effect_size(a: Sequence[float], b: Sequence[float], level: float = LEVEL) ->
         return Unknown("values that never vary have no spread to measure by")
     g = (1 - 3 / (4 * dof - 1)) * float(np.mean(x) - np.mean(y)) / pooled
     sd = math.sqrt((n + m) / (n * m) + g * g / (2 * (n + m)))
-    z = float(stats.norm.ppf(0.5 + level / 2))
+    z = float(scipy.stats.norm.ppf(0.5 + level / 2))
     return Interval(g, g - z * sd, g + z * sd)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+import scipy  # its parts are loaded when they are used
 
 from halfvolley.errors import Unknown
 from halfvolley.match.compare import LEVEL_P
@@ -90,7 +90,7 @@ def weekly(
         return Week(monday, sessions, n, wilson(round((mean or 0.0) * n), n))
     if mean is None or sd is None or n < 2:
         return Week(monday, sessions, n, Unknown(f"{n} values have no spread to bound a mean with"))
-    half = float(stats.t.ppf(0.5 + LEVEL / 2, n - 1)) * sd / math.sqrt(n)
+    half = float(scipy.stats.t.ppf(0.5 + LEVEL / 2, n - 1)) * sd / math.sqrt(n)
     return Week(monday, sessions, n, Interval(mean, mean - half, mean + half))
 
 
@@ -115,8 +115,8 @@ def slope_per_week(means: Sequence[SessionMean]) -> tuple[Interval, float] | Unk
     y = np.array([m.mean for m in means])
     if np.ptp(y) == 0:
         return Unknown("values that never vary say nothing of chance")
-    line = stats.linregress(x, y)
-    half = float(stats.t.ppf(0.5 + LEVEL / 2, len(x) - 2)) * float(line.stderr)
+    line = scipy.stats.linregress(x, y)
+    half = float(scipy.stats.t.ppf(0.5 + LEVEL / 2, len(x) - 2)) * float(line.stderr)
     slope = float(line.slope)
     return Interval(slope, slope - half, slope + half), float(line.pvalue)
 

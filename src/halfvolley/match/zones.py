@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri
 
 from halfvolley.errors import BadInput, Unknown
 from halfvolley.match.density import HALF_LENGTH_M, HALF_WIDTH_M
@@ -17,7 +17,7 @@ WIDTHS = ("left", "middle", "right")  # as the striker sees them
 DEPTH_EDGES_M = (HALF_LENGTH_M / 3, 2 * HALF_LENGTH_M / 3)
 WIDTH_EDGES_M = (-HALF_WIDTH_M / 3, HALF_WIDTH_M / 3)
 SURE = 0.9  # a bounce less sure than this to lie in its third is called doubtful
-SURE_SDS = float(stats.norm.ppf(SURE))
+SURE_SDS = float(ndtri(SURE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # its parts are loaded when they are used
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from halfvolley.errors import BadInput
 from halfvolley.physics.flight import Environment
@@ -82,7 +82,9 @@ class VerticalMotion:
         half_turn = 0.5 * time_s * self.terminal_speed_mps / self.drag_length_m
         low = 0.99 * half_turn * self.terminal_speed_mps
         high = 1.01 * self.terminal_speed_mps * math.tan(min(half_turn, 1.57))
-        return float(brentq(lambda v: self.hop_time(v) - time_s, low, high, xtol=1e-12))
+        return float(
+            scipy.optimize.brentq(lambda v: self.hop_time(v) - time_s, low, high, xtol=1e-12)
+        )
 
 
 def restitution_from_heights(

@@ -1,6 +1,6 @@
 """Overlay videos of a session: whole clips or chosen rallies, at their own pace or slower."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from halfvolley.errors import BadInput
@@ -103,6 +103,50 @@ def write_rally_video(
     return out / next(iter(make_videos(m, out, whole=False, rallies=wanted, slow=1.0, tell=tell)))
 
 
+def write_stroke_video(
+    folder: Path | str, clip: str, what: str, strokes: Mapping[int, tuple[float, float]], *,
+    progress: Progress | None = None,
+) -> Path:  # fmt: skip
+    """Write strokes of a practised clip as one video with the flight drawn in.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The session folder.
+    clip : str
+        Name of the clip.
+    what : str
+        What they are called in the name of the file: "serve" or "stroke".
+    strokes : mapping of int to tuple of float
+        By number, first and last touch of its ball [s].
+    progress : callable, optional
+        Told what is being done and which share of it is done.
+
+    Returns
+    -------
+    Path
+        The video, in report/.
+
+    Raises
+    ------
+    BadInput
+        If none is named.
+    BadSession
+        If the clip is not measured as session.toml stands.
+    FootageError, StorageError
+        If the clip cannot be read or the video not written.
+    """
+    if not strokes:
+        raise BadInput(f"choose at least one {what} of {clip} first")
+    m = read_material(Path(folder), Language())
+    numbers = sorted(strokes)
+    veiled = BLURRED if is_blurred(m.records.session) else ""
+    path = Path(folder) / "report" / f"{clip}-{_which(numbers, what, f'{what}s')}{veiled}.mp4"
+    spans = _surrounded([strokes[number] for number in numbers])
+    _write(path, m, clip, spans, 1.0, progress or (lambda text, share: None))
+    return path
+
+
 def is_blurred(session: Session) -> bool:
     """Whether a person has something blurred in what is handed on."""
     return session.report.blur != "no" or any(entry.blur_px for entry in session.clips)
@@ -145,21 +189,29 @@ def _by_clip(m: Material, rallies: Sequence[int]) -> dict[str, list[int]]:
     return out
 
 
-def _which(numbers: Sequence[int]) -> str:
+def _which(numbers: Sequence[int], one: str = "rally", several: str = "rallies") -> str:
     """Rallies as part of a file's name, which must not grow without end."""
     if len(numbers) <= MOST_NAMED:
-        return f"rally-{'-'.join(map(str, numbers))}"
-    return f"rallies-{numbers[0]}-to-{numbers[-1]}-{len(numbers)}-of-them"
+        return f"{one}-{'-'.join(map(str, numbers))}"
+    return f"{several}-{numbers[0]}-to-{numbers[-1]}-{len(numbers)}-of-them"
 
 
 def _spans(m: Material, numbers: Sequence[int]) -> list[tuple[float, float]]:
-    """Begin and end of rallies of one clip; those that overlap are shown as one."""
-    spans: list[tuple[float, float]] = []
+    """What is shown of some rallies of one clip."""
+    touched: list[tuple[float, float]] = []
     for number in numbers:
         rally = m.records.rallies[number - 1]
         clip = next(c for c in m.records.summary.clips if c.clip == rally.clip)
         times = [c.t_s for c in clip.contacts if c.rally_id == rally.rally_id]
-        start, end = min(times) - BEFORE_S, max(times) + AFTER_S
+        touched.append((min(times), max(times)))
+    return _surrounded(touched)
+
+
+def _surrounded(touched: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """First and last touches with their surroundings; those that overlap are shown as one."""
+    spans: list[tuple[float, float]] = []
+    for first, last in touched:
+        start, end = first - BEFORE_S, last + AFTER_S
         if spans and start <= spans[-1][1]:
             start = spans.pop()[0]
         spans.append((start, end))

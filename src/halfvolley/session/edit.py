@@ -5,6 +5,7 @@ tomlkit keeps comments, order and spacing of what a person wrote.
 
 import datetime
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,7 +14,16 @@ from tomlkit.items import AoT, Table
 
 from halfvolley.errors import BadInput, BadSession, FootageError
 from halfvolley.session.files import write_atomic
-from halfvolley.session.schema import FILE_NAME, KEYS, Key, Session, TargetZone, read_session
+from halfvolley.session.schema import (
+    FILE_NAME,
+    KEYS,
+    Key,
+    PointWord,
+    SaidTouch,
+    Session,
+    TargetZone,
+    read_session,
+)
 
 _HEAD = """\
 A session of halfvolley: what a person says about some clips. Lines that begin with # are hints:
@@ -351,11 +361,15 @@ def add_touch(
 
 def _add_word(session: Session, name: str, clip: str, t_s: float, **said: str) -> Session:
     session.clip(clip)
+    said_of = session.points if name == "points" else session.touches
+    return _insert_word(session, name, len(said_of), {"clip": clip, "t_s": t_s} | said)
 
+
+def _insert_word(session: Session, name: str, index: int, said: dict[str, Any]) -> Session:
     def change(document: tomlkit.TOMLDocument) -> None:
         table = tomlkit.table()
-        _put(table, {"clip": clip, "t_s": t_s} | {k: v for k, v in said.items() if v})
-        document.setdefault(name, tomlkit.aot()).append(table)
+        _put(table, {k: v for k, v in said.items() if v != ""})
+        document.setdefault(name, tomlkit.aot()).insert(index, table)
 
     return _edit(session, change)
 
@@ -396,6 +410,35 @@ def take_back(session: Session, table: str, index: int) -> Session:
             document.remove(table)
 
     return _edit(session, change)
+
+
+def put_back(session: Session, table: str, index: int, word: PointWord | SaidTouch) -> Session:
+    """Write a word again that was taken back.
+
+    Parameters
+    ----------
+    session : Session
+        As read.
+    table : str
+        "points" or "touches".
+    index : int
+        Which one of it it was, from 0.
+    word : PointWord or SaidTouch
+        As it was read.
+
+    Returns
+    -------
+    Session
+        As read back.
+
+    Raises
+    ------
+    BadSession
+        If there is no such clip any more.
+    StorageError
+        If the file cannot be written.
+    """
+    return _insert_word(session, table, index, asdict(word))
 
 
 def _edit(session: Session, change: Callable[[tomlkit.TOMLDocument], None]) -> Session:

@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # its parts are loaded when they are used
 from numba import njit
-from scipy.interpolate import PchipInterpolator
 
 from halfvolley.constants import TABLE_LENGTH_M
 from halfvolley.simulate.body import skeletons
@@ -149,7 +149,7 @@ class _Keys:
             t = np.array([r[0] for r in kept])
             y = np.stack([r[2] for r in kept])
             assert y.shape[1] == width
-            parts.append(PchipInterpolator(t, y)(np.clip(t_s, t[0], t[-1])))
+            parts.append(scipy.interpolate.PchipInterpolator(t, y)(np.clip(t_s, t[0], t[-1])))
         return np.ascontiguousarray(np.concatenate(parts, axis=1))
 
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import scipy  # its parts are loaded when they are used
 from numpy.typing import NDArray
-from scipy import signal
 
 from halfvolley.errors import Unknown
 from halfvolley.types.arrays import FloatArray
@@ -119,7 +119,7 @@ class _Listener:
         self.rate_hz = rate_hz
         self.settings = s = settings
         corner_hz = min(s.high_pass_hz, 0.25 * rate_hz)
-        self._sos = signal.butter(4, corner_hz, "highpass", fs=rate_hz, output="sos")
+        self._sos = scipy.signal.butter(4, corner_hz, "highpass", fs=rate_hz, output="sos")
         self._state: FloatArray | None = None
         self._cell = max(round(s.cell_s * rate_hz), 1)
         self._rise = max(round(s.rise_s / s.cell_s), 1)  # cells
@@ -139,8 +139,8 @@ class _Listener:
         """Take a piece in; give what can be decided."""
         if self._state is None:
             # as if the first sample had always been there: a plain start would click itself
-            self._state = signal.sosfilt_zi(self._sos) * float(chunk.samples[0])
-        filtered, self._state = signal.sosfilt(
+            self._state = scipy.signal.sosfilt_zi(self._sos) * float(chunk.samples[0])
+        filtered, self._state = scipy.signal.sosfilt(
             self._sos, chunk.samples.astype(np.float64), zi=self._state
         )
         self._marks.append((self._total, chunk.t_s))

@@ -1,11 +1,12 @@
 """The workbench as one application: what it knows, its pages, its pictures, its guard."""
 
 import contextlib
+import ctypes
+import platform
 import socket
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from fastapi import FastAPI
 from nicegui import Client, ui
@@ -17,9 +18,13 @@ from halfvolley.web.glances import Glances
 from halfvolley.web.guard import Guard, Rules
 from halfvolley.web.jobs import Jobs
 from halfvolley.web.places import Places
+from halfvolley.web.undo import Changes
 from halfvolley.web.writers import Writers
 
 STATIC = Path(__file__).parent / "static"
+AWAY_S = 60.0  # a window that was busy or asleep so long finds everything as it left it
+M_ARENA_MAX = -8  # of mallopt(3)
+ARENAS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +36,11 @@ class Bench:
     films: Films
     writers: Writers
     glances: Glances
-    # what clips were said to be before each change, newest last, for undo
-    before: dict[tuple[Path, str], list[dict[str, Any]]] = field(default_factory=dict)
+    made: dict[tuple[Path, str], Changes] = field(default_factory=dict)
+
+    def changes(self, folder: Path, screen: str) -> Changes:
+        """What was changed on one screen of a session."""
+        return self.made.setdefault((folder, screen), Changes(folder))
 
 
 def make_bench(root: Path, footage: tuple[Path, ...] = ()) -> Bench:
@@ -79,6 +87,7 @@ def make_app(bench: Bench, rules: Rules) -> ASGIApp:
     ui.run_with(
         app, root=lambda: build(bench), title="halfvolley", favicon=STATIC / "mark.svg", dark=False,
         tailwind=False, show_welcome_message=False, binding_refresh_interval=None,
+        reconnect_timeout=AWAY_S,
     )  # fmt: skip
     return Guard(app, rules)
 
@@ -87,6 +96,7 @@ def serve(bench: Bench, rules: Rules, listening: socket.socket) -> None:
     """Serve until somebody presses Ctrl-C."""
     import uvicorn
 
+    _share_memory()
     config = uvicorn.Config(
         make_app(bench, rules), log_level="warning", ws_max_size=1 << 20, lifespan="on",
         server_header=False, timeout_graceful_shutdown=2,
@@ -115,6 +125,16 @@ def listen(address: str, port: int) -> socket.socket:
         ) from None
     listening.listen(128)
     return listening
+
+
+def _share_memory() -> None:
+    """Have threads share what was freed: pictures are decoded now in one, now in another.
+
+    The C library of Linux keeps an arena of memory for each of them otherwise, with room for the
+    most that it ever held.
+    """
+    if platform.libc_ver()[0] == "glibc":
+        ctypes.CDLL(None).mallopt(M_ARENA_MAX, ARENAS)
 
 
 def _is_open(window: str) -> bool:

@@ -21,10 +21,11 @@ from halfvolley.session.recording import Recording
 from halfvolley.session.veil import Veil
 from halfvolley.types import ByteImage, Frame
 from halfvolley.video import FrameReader, open_clip, to_rgb
+from halfvolley.video.colour import planes_from_rgb
 
-KEPT_BYTES = 128 << 20  # of JPEGs of all films
-KEPT_FILMS = 2  # some 150 MB each at 1080p
-RECENT_BYTES = 64 << 20  # of decoded frames of one film
+KEPT_BYTES = 96 << 20  # of JPEGs of all films
+KEPT_FILMS = 2  # some 80 MB each at 1080p
+RECENT_BYTES = 56 << 20  # of decoded frames of the film that was looked at last
 NEAR = 8  # frames that are decoded through rather than sought, and kept decoded
 TILE_PX = 288  # side of one picture of a strip
 WIDTHS_PX = (320, 960, 1920)  # what a page may ask for
@@ -122,6 +123,19 @@ class Film:
         veil.over(picture)
         return encode_jpeg(picture, width_px)
 
+    def luma(self, index: int) -> ByteImage:
+        """(h, w) how light a frame is, as coded: 16 is black, 235 white.
+
+        Raises
+        ------
+        BadInput, FootageError
+            As for `jpeg`.
+        """
+        if not 0 <= index < len(self.info.pts_s):
+            raise BadInput(f"there is no frame {index}")
+        with self._lock:
+            return planes_from_rgb(self._picture(index), self.info.colour_matrix)[0]
+
     def near(self, index: int, width_px: int) -> tuple[bytes, int]:
         """The picture that is at hand most quickly near a frame, and which frame it is of.
 
@@ -149,6 +163,12 @@ class Film:
                 frame = next(iter(reader))
                 return encode_jpeg(to_rgb(frame, self.info), width_px), frame.index
         return self.jpeg(index, width_px), index
+
+    def rest(self) -> None:
+        """Let go of decoded frames while another film is looked at, if nobody waits for one."""
+        if self._lock.acquire(blocking=False):
+            self._recent.clear()
+            self._lock.release()
 
     def _picture(self, index: int) -> ByteImage:
         """A decoded frame; the lock is held."""
@@ -253,6 +273,9 @@ class Films:
             if film is None or film.changed_ns != _changed_ns(files[0]):
                 film = Film(known() or probe_recording(files), self.store)
             with self._lock:
+                for other in self._films.values():
+                    if other is not film:
+                        other.rest()
                 self._films[files] = film
                 self._films.move_to_end(files)
                 while len(self._films) > KEPT_FILMS:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from nicegui import Client, context, ui
+from nicegui import Client, app, context, ui
 from nicegui.element import Element
 from nicegui.elements.mixins.text_element import TextElement
 
@@ -56,9 +56,30 @@ def sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}" + ("" if words.endswith((".", "!", "?")) else ".")
 
 
+def choice(
+    words: str, name: str, options: dict[str, str], chosen: str, act: Callable[[str], Any]
+) -> Element:
+    """A list of which one is chosen; `act` is given its value, a key of `options`."""
+    with tag("div", "", "field wide") as field:
+        tag("label", words, for_=name)
+        box = tag("select", id=name)
+        with box:
+            for value, text in options.items():
+                tag("option", text, value=value, selected=value == chosen)
+        box.on("change", lambda event: act(str(event.args)),
+               js_handler="(e) => emit(e.target.value)")  # fmt: skip
+    return field
+
+
 def announce(text: str, kind: str = "info") -> None:
     """Tell the window what happened, for a moment and to screen readers."""
     ui.run_javascript(f"halfvolley.announce({_js(text)}, {_js(kind)})")
+
+
+def draft(name: str) -> dict[str, Any]:
+    """What was typed or drawn in this window and not kept yet; it outlives a screen."""
+    kept: dict[str, Any] = app.storage.client.setdefault(name, {})
+    return kept
 
 
 def window() -> str:

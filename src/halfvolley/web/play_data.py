@@ -18,12 +18,13 @@ from halfvolley.session.read import ClipSummary, ContactRow
 from halfvolley.session.records import FlightPath, Records, read_records
 from halfvolley.session.stages import touch_words
 from halfvolley.types import ClipCamera, FloatArray
+from halfvolley.web.practice_data import practice_data
 
 Json = dict[str, Any]
 
 
 def play_data(folder: Path, clip: str) -> Json:
-    """Contacts, flights, strokes and rallies of one clip.
+    """Contacts, flights, strokes, and rallies or what is listed instead of them, of one clip.
 
     Raises
     ------
@@ -45,6 +46,7 @@ def play_data(folder: Path, clip: str) -> Json:
         "flights": [_flight(p, seen) for p in records.paths if p.clip == clip],
         "strokes": _strokes(records, summary),
         **said_data(records, clip),
+        **practice_data(records, clip),
         "exposure_s": 0.0 if shutter is None else shutter.exposure_s,
         "readout_s": 0.0 if shutter is None else shutter.readout_s,
         "drawn": seen is not None,

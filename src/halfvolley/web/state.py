@@ -14,6 +14,12 @@ NAMES = {
     "probe": "File", "camera": "Camera", "scan": "Ball", "track": "Traces", "flight": "Flights",
     "match": "Rallies", "marks": "Marks", "drops": "Drops", "tables": "Results",
 }  # fmt: skip
+SHOWS = {
+    "play": "games or rallies", "serves": "serves that nobody returns",
+    "feed": "balls fed by a machine or a coach", "drop": "a ball dropped on the table",
+    "marks": "a ball laid on the marks",
+}  # fmt: skip
+"""What a clip can show, by its kind in session.toml."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,11 +63,21 @@ def propose_labels(folder: Path, *, progress: Progress) -> str:
     return f"{accepted} labels are sure, {open_} wait for you."
 
 
-def cut_rallies(folder: Path, *, progress: Progress, clip: str, rallies: list[int]) -> str:
-    """Some rallies as one video."""
-    from halfvolley.report.videos import write_rally_video
+def cut_video(folder: Path, *, progress: Progress, clip: str, numbers: list[int]) -> str:
+    """Some rallies of a clip, or what is listed of practice instead, as one video."""
+    from halfvolley.report.videos import write_rally_video, write_stroke_video
+    from halfvolley.session.records import read_records
+    from halfvolley.session.schema import read_session
+    from halfvolley.web.practice_data import practice_data
 
-    path = write_rally_video(folder, clip, rallies, progress=progress)
+    kind = read_session(folder).clip(clip).kind
+    if kind == "play":
+        path = write_rally_video(folder, clip, numbers, progress=progress)
+    else:
+        items = practice_data(read_records(folder), clip)["items"]
+        chosen = {i["id"]: (i["from"], i["to"]) for i in items if i["id"] in numbers}
+        what = "serve" if kind == "serves" else "stroke"
+        path = write_stroke_video(folder, clip, what, chosen, progress=progress)
     return f"{path.name} is ready; it is on the Report screen, under To hand on."
 
 

@@ -19,10 +19,13 @@ from halfvolley.web.pages.frame import (
     measure_button,
     open_session,
     reading,
+    redraw,
+    taken_back,
     trouble_page,
+    undo_button,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.parts import announce, button, draft, link, note, quoted, tag
 from halfvolley.web.pictures import open_film
 from halfvolley.web.state import SessionState
 
@@ -34,17 +37,16 @@ class BallView(Element, component="ball.js"):
     """The canvas with candidates and regions."""
 
     def __init__(
-        self, base: str, info: ClipInfo, entry: ClipEntry, found: Candidates, frame: str
+        self, base: str, info: ClipInfo, found: Candidates, unkept: dict[str, Any]
     ) -> None:
         super().__init__()
-        known = frame.isdecimal() and int(frame) < len(info.pts_s)
-        self.props["first"] = int(frame) if known else -1
+        self.props["first"] = unkept.get("frame", -1)
         self.props["base"] = base
         self.props["times"] = np.round(info.pts_s, 4).tolist()
         self.props["size"] = list(info.size_px)
         self.props["found"] = found.frames()
         self.props["known"] = found.known
-        self.props["start"] = [[list(p) for p in region] for region in entry.masks_px]
+        self.props["start"] = [[list(p) for p in region] for region in unkept["regions"]]
         self.props["editable"] = True
 
 
@@ -68,12 +70,19 @@ async def ball(bench: "Bench", key: str, clip: str, frame: str = "") -> None:
         with tag("div", "", "split-main"):
             tag("h1", f"Ball: {clip}", "unseen")
             clip_tabs(key, "ball", state, clip)
-            view = BallView(f"/picture/{key}/{quoted(clip)}", info, entry, found, frame)
+            unkept = draft(f"{state.folder}/{clip}/masks")
+            unkept.setdefault("regions", entry.masks_px)
+            asked = unkept.get("asked") != frame  # else the screen is drawn again
+            if asked and frame.isdecimal() and int(frame) < len(info.pts_s):
+                unkept["frame"] = int(frame)
+            unkept["asked"] = frame
+            view = BallView(f"/picture/{key}/{quoted(clip)}", info, found, unkept)
         with tag("aside", "", "side", aria_label="Regions to leave out"):
             _tally(bench, key, clip, state, found)
-            _Regions(bench, state, entry, found, view, may_write).draw()
+            _Regions(bench, state, entry, found, view, may_write, unkept).draw()
 
     def look(event: Any) -> None:
+        unkept["frame"] = int(event.args)
         view.run_method("show", int(event.args), found.of_frame(int(event.args)))
 
     view.on("look", look)
@@ -107,12 +116,12 @@ class _Regions:
 
     def __init__(
         self, bench: "Bench", state: SessionState, entry: ClipEntry, found: Candidates,
-        view: BallView, may_write: Any,
+        view: BallView, may_write: Any, unkept: dict[str, Any],
     ) -> None:  # fmt: skip
         self._bench, self._state, self._entry, self._found = bench, state, entry, found
         self._view, self._may_write = view, may_write
-        self._regions = [[list(p) for p in region] for region in entry.masks_px]
-        self._before = bench.before.setdefault((state.folder, f"{entry.name}/masks"), [])
+        self._unkept = unkept
+        self._changes = bench.changes(state.folder, f"ball/{entry.name}")
         view.on("regions", self._changed)
 
     def draw(self) -> None:
@@ -128,15 +137,14 @@ class _Regions:
             self._weigh()
             with tag("div", "", "buttons"):
                 button("Keep the regions", guarded(self._may_write, self._keep), "main")
-                if self._before:
-                    button("Undo", guarded(self._may_write, self._undo))
+                undo_button(self._changes, self._may_write, self._undone)
 
     async def _changed(self, event: Any) -> None:
-        self._regions = [[[float(u), float(v)] for u, v in region] for region in event.args]
+        self._unkept["regions"] = event.args
         self._weigh()
 
     def _weigh(self) -> None:
-        arrays = [np.array(region) for region in self._regions]
+        arrays = [np.array(region, np.float64) for region in self._unkept["regions"]]
         lost, other = self._found.within(arrays)
         taken = sum(f == 2 for f in self._found.frames())
         words = f"{len(arrays)} {'region' if len(arrays) == 1 else 'regions'}: "
@@ -149,15 +157,15 @@ class _Regions:
             words += "what they cost is known when the clip has been measured."
         self._effect.text = words if arrays else "No region is left out."  # type: ignore[attr-defined]
 
+    def _undone(self) -> None:
+        del self._unkept["regions"]
+        taken_back()
+
     def _keep(self) -> None:
-        regions = [[[round(u, 1), round(v, 1)] for u, v in region] for region in self._regions]
-        self._before.append({"masks_px": self._entry.masks_px or None})
-        self._write({"masks_px": regions or None})
-
-    def _undo(self) -> None:
-        self._write(self._before.pop())
-
-    def _write(self, said: dict[str, Any]) -> None:
-        set_clip(read_session(self._state.folder), self._entry.name, **said)
+        regions = [[[round(float(u), 1), round(float(v), 1)] for u, v in region]
+                   for region in self._unkept.pop("regions")]  # fmt: skip
+        name, old = self._entry.name, self._entry.masks_px or None
+        set_clip(read_session(self._state.folder), name, masks_px=regions or None)
+        self._changes.did("the regions", lambda session: set_clip(session, name, masks_px=old))
         announce("Kept. It counts from the next measurement.")
-        ui.navigate.reload()
+        redraw()

@@ -111,7 +111,7 @@ export default {
       if (this.asked) { this.again = true; return; }
       this.asked = true;
       this.again = false;
-      this.$emit("corners", this.points);
+      this.$emit("corners", this.points, this.shown);
     },
     showModel(lines) {
       this.model = lines;

@@ -9,11 +9,11 @@ import numpy as np
 from nicegui import ui
 from nicegui.element import Element
 
-from halfvolley.errors import HalfvolleyError
+from halfvolley.errors import HalfvolleyError, Unknown
 from halfvolley.session.edit import set_clip
 from halfvolley.session.pipeline import kept_result
 from halfvolley.session.schema import ClipEntry, Session, read_session
-from halfvolley.types import ClipInfo, FloatArray
+from halfvolley.types import FloatArray
 from halfvolley.web.film import Film
 from halfvolley.web.pages.frame import (
     bar,
@@ -21,17 +21,20 @@ from halfvolley.web.pages.frame import (
     guarded,
     measure_button,
     reading,
+    redraw,
+    taken_back,
     trouble_page,
+    undo_button,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, note, quoted, sentence, tag
+from halfvolley.web.parts import announce, button, choice, note, quoted, sentence, tag
 from halfvolley.web.pictures import open_film
-from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.state import SHOWS, SessionState, session_state
 from halfvolley.web.work import find_camera
 
 if TYPE_CHECKING:
     from halfvolley.camera import Calibration
-    from halfvolley.types import ClipCamera
+    from halfvolley.types import Camera, ClipCamera
     from halfvolley.web.app import Bench
 
 STILL_PX = 1.0  # a camera that moves less than this needs no words
@@ -103,7 +106,7 @@ async def camera(bench: "Bench", key: str, clip: str) -> None:
             if bench.jobs.current(folder) is None:
                 _Corners(bench, seen, view, may_write).draw()
             _fit(seen)
-            _facts(seen.film.info, seen.copy)
+            _facts(bench, seen, may_write)
 
 
 def _see(bench: "Bench", key: str, clip: str) -> Seen:
@@ -144,7 +147,7 @@ class _Corners:
         self._bench, self._seen, self._view = bench, seen, view
         self._may_write = may_write
         self._points = seen.corners
-        self._before = bench.before.setdefault((seen.session.folder, seen.entry.name), [])
+        self._changes = bench.changes(seen.session.folder, f"camera/{seen.entry.name}")
 
     def draw(self) -> None:
         """The panel."""
@@ -153,15 +156,15 @@ class _Corners:
             tag(
                 "p",
                 "The lines should lie on the table's edges and the net. Drag a corner where they "
-                "do not; hold Shift for small moves, or use the arrow keys.",
+                "do not, with Shift more slowly; an arrow key moves it by a pixel, with Shift by "
+                "ten.",
                 "soft",
             )
             with tag("div", "", "buttons"):
                 self._button("Keep these corners", self._keep, "main")
                 self._button("Find the table by itself", self._automatic)
                 self._button("Swap A and B", self._swap)
-                if self._before:
-                    self._button("Undo", self._undo)
+                undo_button(self._changes, self._may_write, self._undone)
             self._words = tag("p", "", "small-text number", role="status")
             self._view.on("corners", self._asked)
 
@@ -169,10 +172,9 @@ class _Corners:
         button(words, guarded(self._may_write, act), look)
 
     async def _asked(self, event: Any) -> None:
-        self._points = [[float(u), float(v)] for u, v in event.args][:4]
-        lines, words = await asyncio.to_thread(
-            _model_of, self._points, self._seen.film.info.size_px
-        )
+        corners, frame = event.args
+        self._points = [[float(u), float(v)] for u, v in corners][:4]
+        lines, words = await asyncio.to_thread(_model_of, self._points, self._seen, int(frame))
         if self._view.is_deleted:  # another screen is shown by now
             return
         self._words.set_text(words)
@@ -180,54 +182,77 @@ class _Corners:
         self._view.run_method("showModel", lines)
 
     def _keep(self) -> None:
-        self._say(corners_px=[[round(u, 2), round(v, 2)] for u, v in self._points])
+        points = [[round(u, 2), round(v, 2)] for u, v in self._points]
+        self._say("the corners", corners_px=points)
 
     def _automatic(self) -> None:
-        self._say(corners_px=None)
+        self._say("the corners", corners_px=None)
 
     def _swap(self) -> None:
-        entry = self._seen.entry
-        if entry.corners_px is not None:
-            given = entry.corners_px
-            self._say(corners_px=[list(given[k]) for k in (2, 3, 0, 1)])
+        given = self._seen.entry.corners_px
+        if given is not None:
+            self._say("the swap", corners_px=[list(given[k]) for k in (2, 3, 0, 1)])
             return
         points = np.array(self._points)
         along = points[:2].mean(axis=0) - points[2:].mean(axis=0)
         if abs(along[0]) > abs(along[1]):
-            self._say(end_a="right" if along[0] < 0 else "left")
+            self._say("the swap", end_a="right" if along[0] < 0 else "left")
         else:
-            self._say(end_a="far" if along[1] > 0 else "near")
+            self._say("the swap", end_a="far" if along[1] > 0 else "near")
 
-    def _undo(self) -> None:
-        self._write(self._before.pop())
+    def _say(self, what: str, **said: Any) -> None:
+        name, old = self._seen.entry.name, {key: getattr(self._seen.entry, key) for key in said}
+        set_clip(read_session(self._seen.session.folder), name, **said)
+        self._changes.did(what, lambda session: set_clip(session, name, **old))
+        self._find("Kept")
 
-    def _say(self, **said: Any) -> None:
-        old = {key: getattr(self._seen.entry, key) for key in said}
-        self._write(said)
-        self._before.append(old)
+    def _find(self, words: str) -> None:
+        name = self._seen.entry.name
+        self._bench.jobs.start(
+            self._seen.session.folder, "Finding the camera", find_camera, clip=name
+        )
+        announce(f"{words}. The camera is being fitted to the table's lines.")
+        redraw()
 
-    def _write(self, said: dict[str, Any]) -> None:
-        folder, name = self._seen.session.folder, self._seen.entry.name
-        set_clip(read_session(folder), name, **said)
-        self._bench.jobs.start(folder, "Finding the camera", find_camera, clip=name)
-        announce("Kept. The camera is being fitted to the table's lines.")
+    def _undone(self) -> None:
+        old = self._seen.entry
+        now = read_session(self._seen.session.folder).clip(old.name)
+        if (now.corners_px, now.end_a) == (old.corners_px, old.end_a):
+            taken_back()
+        else:
+            self._find("Taken back")
 
 
-def _model_of(points: Corners, size_px: tuple[int, int]) -> tuple[list[Corners], str]:
-    """The model over the picture for four corners, and how well it fits or why there is none."""
+def _model_of(points: Corners, seen: Seen, frame: int) -> tuple[list[Corners], str]:
+    """The model over a frame for four corners, and how well it fits or why there is none."""
     from halfvolley.camera.hand import camera_of_corners, check_corners, corner_miss
 
+    size_px = seen.film.info.size_px
     try:
         corners = check_corners(points, size_px)
         camera = camera_of_corners(corners, size_px)
-        off_px, off_mm = corner_miss(camera, corners)
-        words = (
-            f"A table can lie like this, to {off_px:.1f} px, {off_mm:.0f} mm. The lines show "
-            "whether it is this one."
-        )
-        return _model(camera), words
+        words = _lines_words(seen, camera, frame)
     except HalfvolleyError as error:
         return [], f"These corners cannot be a table: {error}."
+    off_px, off_mm = corner_miss(camera, corners)
+    return _model(
+        camera
+    ), f"A table can lie like this, to {off_px:.1f} px, {off_mm:.0f} mm. {words}"
+
+
+def _lines_words(seen: Seen, camera: "Camera", frame: int) -> str:
+    """How far the lines of a frame are from the model's."""
+    from halfvolley.camera import Tone
+    from halfvolley.camera.hand import line_miss
+
+    tone = None if seen.found is None else Tone(seen.found.gamma, seen.found.sigma_px)
+    miss = line_miss(seen.film.luma(frame), camera, tone)
+    if isinstance(miss, Unknown):
+        return f"But {miss.reason}: move the corners."
+    return (
+        f"The white lines miss it by {miss.px:.1f} px, {miss.mm:.0f} mm ({100 * miss.share:.0f} % "
+        "of them seen); what is left is fitted when you keep the corners."
+    )
 
 
 def _model(camera: Any) -> list[Corners]:
@@ -292,7 +317,7 @@ def _watched(camera: "ClipCamera | None") -> None:
 def _drift_curve(t_s: FloatArray, moved_px: FloatArray) -> None:
     """How far the table moved in the picture, through the clip."""
     with tag("figure", "", "curve"):
-        title = f"How far the table moved in the picture: 0 to {np.max(moved_px):.1f} px"
+        title = f"Movement of the table in the picture, up to {np.max(moved_px):.1f} px"
         with tag("figcaption"):
             tag("span", title, "key-of")
             tag("span", f"{t_s[0]:.0f} s to {t_s[-1]:.0f} s")
@@ -315,7 +340,18 @@ def curve_points(x: FloatArray, y: FloatArray, most: int = 200) -> str:
     return " ".join(f"{u:.1f},{v:.1f}" for u, v in zip(across, down, strict=True))
 
 
-def _facts(info: ClipInfo, copy: str) -> None:
+def _facts(bench: "Bench", seen: Seen, may_write: Any) -> None:
+    info, name, old = seen.film.info, seen.entry.name, seen.entry.kind
+    folder = seen.session.folder
+
+    def shows(kind: str) -> None:
+        set_clip(read_session(folder), name, kind=kind)
+        bench.changes(folder, f"camera/{name}").did(
+            "what it shows", lambda session: set_clip(session, name, kind=old)
+        )
+        announce("Kept. It counts from the next measurement.")
+        redraw()
+
     seconds = float(info.pts_s[-1] - info.pts_s[0]) + info.frame_interval_s
     width, height = info.size_px
     with tag("section", "", "panel"):
@@ -328,10 +364,11 @@ def _facts(info: ClipInfo, copy: str) -> None:
             ("Sound", "yes" if info.has_audio else "none"),
             ("File", Path(info.path).name),
         )  # fmt: skip
+        choice("What it shows", "shows", SHOWS, old, guarded(may_write, shows))
         for words in info.warnings:
             note(sentence(words), "doubt")
-        if copy:
-            note(copy)
+        if seen.copy:
+            note(seen.copy)
 
 
 def _pairs(*pairs: tuple[str, str]) -> None:

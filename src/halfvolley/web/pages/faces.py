@@ -1,5 +1,6 @@
 """Faces: what is blurred in pictures and videos that are handed on, frame by frame."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,11 +17,14 @@ from halfvolley.web.pages.frame import (
     guarded,
     open_session,
     reading,
+    redraw,
     trouble_page,
     writer_banner,
 )
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.pages.report import undo_panel
+from halfvolley.web.parts import announce, button, draft, link, note, quoted, tag
 from halfvolley.web.pictures import open_film, session_stamp
+from halfvolley.web.undo import Restore
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -34,12 +38,12 @@ CHOICES = (
 class FacesView(Element, component="faces.js"):
     """The canvas with frames as they are handed on, and regions."""
 
-    def __init__(self, base: str, info: ClipInfo, entry: ClipEntry, handed: str) -> None:
+    def __init__(self, base: str, info: ClipInfo, regions: Any, handed: str) -> None:
         super().__init__()
         self.props["base"] = base
         self.props["times"] = np.round(info.pts_s, 4).tolist()
         self.props["size"] = list(info.size_px)
-        self.props["start"] = [[list(p) for p in region] for region in entry.blur_px]
+        self.props["start"] = [[list(p) for p in region] for region in regions]
         self.props["editable"] = True
         self.props["handed"] = handed
 
@@ -62,19 +66,29 @@ async def faces(bench: "Bench", key: str, clip: str) -> None:
             tag("h1", f"Faces: {clip}", "unseen")
             clip_tabs(key, "faces", state, clip)
             base = f"/picture/{key}/{quoted(clip)}"
-            view = FacesView(base, info, entry, str(session_stamp(session)))
+            drawn = draft(f"{state.folder}/{clip}/blur")
+            regions = drawn.setdefault("regions", entry.blur_px)
+            view = FacesView(base, info, regions, str(session_stamp(session)))
+            view.on("regions", lambda event: drawn.update(regions=event.args))
         with tag("aside", "", "side", aria_label="What is blurred"):
-            _heads(session, may_write)
-            _regions(session, entry, view, may_write)
+            undo_panel(bench, state.folder, may_write, drawn)
+            _heads(bench, session, may_write)
+            _regions(bench, session, entry, view, may_write, drawn)
             with tag("section", "", "panel"):
                 link("Back to the report", f"/s/{key}/report/{quoted(clip)}", "button")
 
 
-def _heads(session: Session, may_write: Any) -> None:
+def _kept(bench: "Bench", folder: Path, restore: Restore) -> None:
+    bench.changes(folder, "report").did("the blurring", restore)
+    announce("Kept. It counts for what is made from now on.")
+    redraw()
+
+
+def _heads(bench: "Bench", session: Session, may_write: Any) -> None:
     def choose(name: str) -> None:
-        set_words(read_session(session.folder), "report", blur=None if name == "no" else name)
-        announce("Kept. It counts for what is made from now on.")
-        ui.navigate.reload()
+        old = session.report.blur
+        set_words(read_session(session.folder), "report", blur=name)
+        _kept(bench, session.folder, lambda s: set_words(s, "report", blur=old))
 
     with tag("section", "", "panel"), tag("fieldset", "", "choice"):
         tag("legend", "Players", "like-h2")
@@ -89,19 +103,18 @@ def _heads(session: Session, may_write: Any) -> None:
              "whoever is left.", "doubt")  # fmt: skip
 
 
-def _regions(session: Session, entry: ClipEntry, view: FacesView, may_write: Any) -> None:
-    drawn: list[Any] = [[list(p) for p in region] for region in entry.blur_px]
-
-    def changed(event: Any) -> None:
-        drawn[:] = event.args
-
+def _regions(
+    bench: "Bench", session: Session, entry: ClipEntry, view: FacesView, may_write: Any,
+    drawn: dict[str, Any],
+) -> None:  # fmt: skip
     def keep() -> None:
-        regions = [[[round(float(u), 1), round(float(v), 1)] for u, v in r] for r in drawn]
-        set_clip(read_session(session.folder), entry.name, blur_px=regions or None)
-        announce("Kept. It counts for what is made from now on.")
-        ui.navigate.reload()
+        regions = [[[round(float(u), 1), round(float(v), 1)] for u, v in r]
+                   for r in drawn["regions"]]  # fmt: skip
+        name, old = entry.name, entry.blur_px or None
+        set_clip(read_session(session.folder), name, blur_px=regions or None)
+        drawn.clear()
+        _kept(bench, session.folder, lambda s: set_clip(s, name, blur_px=old))
 
-    view.on("regions", changed)
     with tag("section", "", "panel"):
         tag("h2", "Regions that are always blurred")
         tag("p", "A bench, a spectator, a name on a wall: blurred in every frame.", "soft")

@@ -5,13 +5,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from nicegui import ui
+from nicegui import ElementFilter, ui
 
 from halfvolley.errors import BadSession, HalfvolleyError
 from halfvolley.session.schema import Session
 from halfvolley.web.pages.theme import theme_button
 from halfvolley.web.parts import announce, button, link, note, quoted, tag, window
 from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.undo import Changes
 from halfvolley.web.work import measure_all
 
 if TYPE_CHECKING:
@@ -105,6 +106,31 @@ def guarded(may_write: Callable[[], bool], act: Callable[..., Any]) -> Callable[
             announce(str(error), "trouble")
 
     return doing
+
+
+def redraw() -> None:
+    """Draw the screen again, as things are now."""
+    for screen in ElementFilter(kind=ui.sub_pages):
+        screen.refresh()
+
+
+def taken_back() -> None:
+    """Say that a change was undone, and show it."""
+    announce("Taken back.")
+    redraw()
+
+
+def undo_button(
+    changes: Changes, may_write: Callable[[], bool], after: Callable[[], None] = taken_back
+) -> None:
+    """Takes back the newest change of a screen, where there is one, and calls `after`."""
+
+    def undo() -> None:
+        changes.undo()
+        after()
+
+    if changes.newest:
+        button(f"Undo {changes.newest}", guarded(may_write, undo))
 
 
 def clip_tabs(key: str, screen: str, state: SessionState, current: str) -> None:

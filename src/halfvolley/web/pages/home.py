@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from nicegui import ui
 
 from halfvolley.errors import HalfvolleyError
-from halfvolley.session.edit import new_session
+from halfvolley.session.edit import new_session, set_clip
 from halfvolley.session.files import storing
 from halfvolley.session.schema import FILE_NAME
 from halfvolley.web.jobs import Job
@@ -15,15 +15,16 @@ from halfvolley.web.pages.frame import measure_button
 from halfvolley.web.pages.jobs import LOOK_EVERY_S as TELL_EVERY_S
 from halfvolley.web.pages.jobs import job_words
 from halfvolley.web.pages.theme import theme_button
-from halfvolley.web.parts import announce, button, link, note, quoted, shown_path, tag
+from halfvolley.web.parts import announce, button, choice, link, note, quoted, shown_path, tag
 from halfvolley.web.places import Place
-from halfvolley.web.state import SessionState, session_state
+from halfvolley.web.state import SHOWS, SessionState, session_state
 from halfvolley.web.work import make_demo
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
 DEMO_S = 8.0
+COLOURS = {"unknown": "find out", "white": "white", "orange": "orange"}
 LOOK_EVERY_S = 3.0
 
 
@@ -179,7 +180,9 @@ async def new(bench: "Bench") -> None:
     """Draw the start of a new session."""
     ui.page_title("New session - halfvolley")
     _bar()
-    chosen: dict[str, Any] = {"clips": set(), "name": "", "colour": "unknown", "venue": ""}
+    chosen: dict[str, Any] = {
+        "clips": set(), "name": "", "colour": "unknown", "venue": "", "kind": "play",
+    }  # fmt: skip
     with tag("div", "", "page narrow", id="main", tabindex="-1"):
         tag("h1", "New session")
         with tag("section", "", "part"):
@@ -199,7 +202,10 @@ async def new(bench: "Bench") -> None:
             with tag("div", "", "fields"):
                 _field("Name of the session", "name", chosen)
                 _field("Where it was filmed", "venue", chosen)
-                _choice("Colour of the ball", "colour", chosen)
+                choice("What it shows", "field-kind", SHOWS, "play",
+                       lambda kind: chosen.update(kind=kind))  # fmt: skip
+                choice("Colour of the ball", "field-colour", COLOURS, "unknown",
+                       lambda colour: chosen.update(colour=colour))  # fmt: skip
         with tag("div", "", "title-row"):
             link("Back", "/", "button")
             button("Start the session", lambda: _start(bench, chosen), "main")
@@ -249,17 +255,6 @@ def _field(words: str, name: str, chosen: dict[str, Any]) -> None:
                js_handler="(e) => emit(e.target.value)")  # fmt: skip
 
 
-def _choice(words: str, name: str, chosen: dict[str, Any]) -> None:
-    with tag("div", "", "field"):
-        tag("label", words, for_=f"field-{name}")
-        box = tag("select", id=f"field-{name}")
-        with box:
-            for value, text in (("unknown", "find out"), ("white", "white"), ("orange", "orange")):
-                tag("option", text, value=value)
-        box.on("change", lambda event: chosen.update({name: str(event.args)}),
-               js_handler="(e) => emit(e.target.value)")  # fmt: skip
-
-
 def _start(bench: "Bench", chosen: dict[str, Any]) -> None:
     try:
         clips = [bench.places.clip(key) for key in sorted(chosen["clips"])]
@@ -267,7 +262,11 @@ def _start(bench: "Bench", chosen: dict[str, Any]) -> None:
             announce("Choose or drop at least one clip first.", "trouble")
             return
         folder = bench.places.new_folder(chosen["name"] or clips[0].stem)
-        new_session(folder, clips, colour=chosen["colour"], venue=chosen["venue"].strip())
+        venue = chosen["venue"].strip()
+        session = new_session(folder, clips, colour=chosen["colour"], venue=venue)
+        if chosen["kind"] != "play":
+            for entry in session.clips:
+                session = set_clip(session, entry.name, kind=chosen["kind"])
     except HalfvolleyError as error:
         announce(str(error), "trouble")
         return

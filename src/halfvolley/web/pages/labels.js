@@ -52,7 +52,7 @@ export default {
     </div>`,
   props: { base: String, list: Array, sheet: Boolean, emptyWords: String },
   data() {
-    return { at: 0, said: {}, past: [], moving: null, fetched: 0, tiles: [-2, -1, 0, 1, 2], cells: [] };
+    return { at: 0, said: {}, past: [], moving: null, fetched: 0, tiles: [-2, -1, 0, 1, 2] };
   },
   computed: {
     label() { return this.list[this.at]; },
@@ -77,6 +77,7 @@ export default {
     sheet() { this.show(); },
     moving() { this.paint(); },
   },
+  created() { this.cells = []; }, // of the sheet; not watched, as each drawing writes all of them
   mounted() {
     this.strips = new Map();
     window.addEventListener("keydown", this.key);

@@ -10,6 +10,12 @@ const AHEAD = 14;
 const NEAR_S = 2;
 const PHASES = ["serve", "return", "third ball", "rally"];
 const LENGTHS = [[1, 2], [3, 4], [5, 8], [9, 999]];
+// what is listed of a clip, by its kind: one of them, several
+const LISTED = {
+  play: ["Rally", "rallies"], serves: ["Serve", "serves"], feed: ["Stroke", "strokes"],
+  drop: ["Bounce", "bounces"], marks: ["Mark", "marks"],
+};
+const AROUND_S = 0.3; // of an entry without rallies, in space
 const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: "" };
 
 export default {
@@ -21,8 +27,8 @@ export default {
         </div></div>
         <div class="transport">
           <button type="button" class="button main" @click="turn" :aria-pressed="String(playing)">{{ playing ? 'Pause' : 'Play' }} <kbd>space</kbd></button>
-          <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd>←</kbd></button>
-          <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd>→</kbd></button>
+          <button type="button" class="button small" aria-label="One frame back" @click="go(index - 1)"><kbd class="kept">←</kbd></button>
+          <button type="button" class="button small" aria-label="One frame on" @click="go(index + 1)"><kbd class="kept">→</kbd></button>
           <button type="button" class="button small" @click="hop(-1)">Touch before <kbd>↑</kbd></button>
           <button type="button" class="button small" @click="hop(1)">Next touch <kbd>↓</kbd></button>
           <label class="inline">Speed
@@ -30,24 +36,24 @@ export default {
           </label>
           <output class="number grow">{{ when }}</output>
         </div>
-        <div class="filters" role="group" aria-label="What is shown, in all views">
+        <div class="filters" role="group" aria-label="What is shown, in all views" v-if="struck">
           <label>Player<select v-model="only.player"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
-          <label>Stroke<select v-model="only.kind"><option value="">all</option><option v-for="k in play.kinds" :key="k">{{ k }}</option></select></label>
-          <label>Phase<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
-          <label>Served by<select v-model="only.server"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
-          <label>Rally<select v-model="only.length"><option value="">all</option><option value="now">this one</option><option v-for="l in lengths" :key="l[0]" :value="l[0]">{{ lengthWords(l) }}</option></select></label>
+          <label v-if="play.kind !== 'serves'">{{ practice ? 'Kind' : 'Stroke' }}<select v-model="only.kind"><option value="">all</option><option v-for="k in play.kinds" :key="k">{{ k }}</option></select></label>
+          <label v-if="!practice">Phase<select v-model="only.phase"><option value="">all</option><option v-for="p in phases" :key="p">{{ p }}</option></select></label>
+          <label v-if="!practice">Served by<select v-model="only.server"><option value="">both</option><option value="A">{{ play.names.A }}</option><option value="B">{{ play.names.B }}</option></select></label>
+          <label>{{ one }}<select v-model="only.length"><option value="">all</option><option value="now">this one</option><template v-if="!practice"><option v-for="l in lengths" :key="l[0]" :value="l[0]">{{ lengthWords(l) }}</option></template></select></label>
           <label>Zone<select v-model="only.zone"><option value="">all</option><optgroup v-for="(names, of) in zones" :key="of" :label="of"><option v-for="z in names" :key="z" :value="of + ' ' + z">{{ z }}</option></optgroup></select></label>
-          <p class="shown-of" v-if="filtered" role="status"><span>{{ allowed.length }} of {{ contacts.length }} touches, {{ shownRallies.length }} of {{ play.rallies.length }} rallies</span>
+          <p class="shown-of" v-if="filtered" role="status"><span>{{ allowed.length }} of {{ contacts.length }} touches, {{ shownEntries.length }} of {{ entries.length }} {{ several }}</span>
             <button type="button" class="button small quiet" @click="showAll">Show all</button></p>
         </div>
       </div>
-      <aside class="play-side" aria-label="Map and rallies">
+      <aside class="play-side" :aria-label="'Map and ' + several">
         <div class="buttons" role="group" aria-label="View of the table">
           <button type="button" class="button small" :aria-pressed="String(!space)" @click="space = false">From above</button>
           <button type="button" class="button small" :aria-pressed="String(space)" @click="space = true">In space</button>
         </div>
         <canvas v-show="!space" ref="court" class="court" role="img" :aria-label="courtWords" @pointerdown="pick"></canvas>
-        <canvas v-show="space" ref="replay" class="court space" tabindex="0" role="img" aria-label="The flights of this rally in space; drag or use the arrow keys to turn, + and - to come nearer"
+        <canvas v-show="space" ref="replay" class="court space" tabindex="0" role="img" :aria-label="'The flights of this ' + one.toLowerCase() + ' in space;  drag or use the arrow keys to turn, + and - to come nearer'"
           @pointerdown="turnView" @wheel.prevent="zoom($event.deltaY > 0 ? 1.1 : 0.9)" @keydown="viewKey"></canvas>
         <div class="now">
           <p v-if="touch" aria-live="off"><strong :class="{ struck: touch.gone }">{{ touchTitle(touch) }}</strong> {{ touchWords(touch) }}</p>
@@ -57,15 +63,16 @@ export default {
             <template v-if="!touch.gone && touch.player && ['racket', 'table', 'edge'].includes(touch.kind)"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-pressed="String(touch.player === w)" @click="saySide(w)">By {{ play.names[w] }}</button></template>
           </div>
         </div>
-        <ol class="rallies" aria-label="Rallies">
-          <li class="soft none" v-if="!shownRallies.length">{{ noRallyWords }}</li>
-          <li v-for="r in shownRallies" :key="r.id" :class="{ here: rally && rally.id === r.id }">
-            <div class="rally-row"><input type="checkbox" :value="r.id" v-model="picked" :aria-label="'Rally ' + r.id + ' for a video'" v-if="fresh">
-            <button type="button" class="rally" @click="goTime(r.from)" :aria-current="rally && rally.id === r.id ? 'true' : null">
+        <ol class="rallies" :aria-label="several">
+          <li class="none" v-for="f in play.findings" :key="f">{{ f }}</li>
+          <li class="soft none" v-if="!shownEntries.length">{{ nothingWords }}</li>
+          <li v-for="r in shownEntries" :key="r.id" :class="{ here: entry && entry.id === r.id }">
+            <div class="rally-row"><input type="checkbox" :value="r.id" v-model="picked" :aria-label="one + ' ' + r.id + ' for a video'" v-if="fresh && struck">
+            <button type="button" class="rally" @click="goTime(r.from)" :aria-current="entry && entry.id === r.id ? 'true' : null">
               <span class="rally-number">{{ r.id }}</span>
-              <span class="grow">{{ rallyWords(r) }}<small>{{ doubtWords(r) }}</small></span>
+              <span class="grow">{{ practice ? r.words : rallyWords(r) }}<small>{{ practice ? r.more : doubtWords(r) }}</small></span>
             </button></div>
-            <div class="say" v-if="rally && rally.id === r.id && editable">
+            <div class="say" v-if="!practice && entry && entry.id === r.id && editable">
               <span>Point</span><div class="buttons"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-label="'Point to ' + play.names[w]" :aria-pressed="String(r.winner === w)" @click="say(r, { winner: w })">{{ play.names[w] }}</button>
                 <button type="button" class="button small" @click="say(r, { winner: 'let' })" :aria-pressed="String(r.how === 'let')">Let</button></div>
               <span>Served</span><div class="buttons"><button type="button" class="button small" v-for="w in ['A', 'B']" :key="w" :aria-label="play.names[w] + ' served'" :aria-pressed="String(r.server === w)" @click="say(r, { server: w })">{{ play.names[w] }}</button></div>
@@ -74,8 +81,8 @@ export default {
           </li>
         </ol>
         <div class="side-foot" v-if="picked.length">
-          <span class="grow">{{ picked.length }} {{ picked.length === 1 ? 'rally' : 'rallies' }} chosen</span>
-          <button type="button" class="button small quiet" v-if="picked.length < shownRallies.length" @click="picked = shownRallies.map((r) => r.id)">All shown</button>
+          <span class="grow">{{ picked.length }} {{ picked.length === 1 ? one.toLowerCase() : several }} chosen</span>
+          <button type="button" class="button small quiet" v-if="picked.length < shownEntries.length" @click="picked = shownEntries.map((r) => r.id)">All shown</button>
           <button type="button" class="button small quiet" @click="picked = []">None</button>
           <button type="button" class="button small main" @click="cutPicked">Save as one video</button>
         </div>
@@ -84,12 +91,12 @@ export default {
             <ul><li v-for="w in play.words" :key="w.table + w.index"><button type="button" class="as-link grow" @click="goTime(w.t)">{{ wordWords(w) }}</button>
               <button type="button" class="button small quiet" @click="$emit('back', w)">Take back</button></li></ul>
             <p v-for="n in play.notes" :key="n" class="doubt-line">{{ n }}</p></details>
-          <button type="button" class="button small" v-if="undoable" @click="$emit('undo')">Undo <kbd>U</kbd></button>
+          <button type="button" class="button small" v-if="undoable" @click="$emit('undo')">Undo {{ undoable }} <kbd>U</kbd></button>
         </div>
       </aside>
-      <canvas ref="timeline" class="timeline" role="img" aria-label="Time line of rallies, strokes and bounces; the list of rallies holds the same" @pointerdown="seek"></canvas>
+      <canvas ref="timeline" class="timeline" role="img" :aria-label="'Time line of ' + several + ', strokes and bounces; the list of ' + several + ' holds the same'" @pointerdown="seek"></canvas>
     </div>`,
-  props: { base: String, times: Array, size: Array, play: Object, editable: Boolean, undoable: Boolean, fresh: Boolean },
+  props: { base: String, times: Array, size: Array, play: Object, editable: Boolean, undoable: String, fresh: Boolean },
   data() {
     return {
       index: 0, shown: 0, playing: false, rate: 0.25, rates: RATES, phases: PHASES,
@@ -100,12 +107,23 @@ export default {
   computed: {
     now() { return this.times[this.index]; },
     when() { return `frame ${this.index} · ${this.now.toFixed(3)} s`; },
-    rally() { return [...this.play.rallies].reverse().find((r) => r.from <= this.now + 0.02) ?? this.play.rallies[0]; },
-    // as measured, with what a person said of them
+    practice() { return this.play.kind !== "play"; },
+    struck() { return ["play", "serves", "feed"].includes(this.play.kind); },
+    one() { return LISTED[this.play.kind][0]; },
+    several() { return LISTED[this.play.kind][1]; },
+    // what is listed, and which of it is on now
+    entries() { return this.practice ? this.play.items : this.play.rallies; },
+    entry() { return [...this.entries].reverse().find((r) => r.from <= this.now + 0.02) ?? this.entries[0]; },
+    entryOf() {
+      if (!this.practice) return new Map(this.play.contacts.map((c) => [c.id, c.rally]));
+      return new Map(this.entries.flatMap((e) => e.touches.map((id) => [id, e.id])));
+    },
+    // as measured, with what a person said of them; what was struck bears its striker
     contacts() {
       return this.play.contacts.map((c) => {
         const word = this.play.corrected[c.id];
-        return { ...c, gone: word === "none", player: word && word !== "none" ? word : c.player };
+        const striker = c.player ?? (this.practice ? this.strokeOf.get(c.id)?.end : null);
+        return { ...c, gone: word === "none", player: word && word !== "none" ? word : striker };
       });
     },
     touch() { return this.contacts.filter((c) => c.t <= this.now + 0.02).at(-1); },
@@ -115,6 +133,10 @@ export default {
     strokeOf() {
       const own = new Map(this.play.strokes.map((s) => [s.contact, s]));
       const out = new Map();
+      if (this.practice) {
+        for (const e of this.entries) for (const id of e.touches) if (own.has(e.contact)) out.set(id, own.get(e.contact));
+        return out;
+      }
       let last = null;
       for (const c of this.play.contacts) {
         if (c.kind === "racket") last = own.get(c.id) ?? null;
@@ -135,7 +157,7 @@ export default {
         if (phase && stroke?.phase !== phase) return false;
         if (zone && zone !== `Depth ${stroke?.depth}` && zone !== `Seen by the striker ${stroke?.width}`) return false;
         if (server && rally?.server !== server) return false;
-        if (length === "now") return c.rally === this.rally?.id;
+        if (length === "now") return this.entryOf.get(c.id) === this.entry?.id;
         return !length || (rally && rally.strokes >= least && rally.strokes <= most);
       });
     },
@@ -145,19 +167,20 @@ export default {
       const ids = new Set(this.allowed.map((c) => c.id));
       return this.play.flights.filter((f) => f.contact === null || ids.has(f.contact));
     },
-    shownRallies() {
-      if (!this.filtered || (this.only.length === "now" && Object.values(this.only).filter(Boolean).length === 1)) return this.play.rallies;
-      const kept = new Set(this.allowed.map((c) => c.rally));
-      return this.play.rallies.filter((r) => kept.has(r.id));
+    shownEntries() {
+      if (!this.filtered || (this.only.length === "now" && Object.values(this.only).filter(Boolean).length === 1)) return this.entries;
+      const kept = new Set(this.allowed.map((c) => this.entryOf.get(c.id)));
+      return this.entries.filter((r) => kept.has(r.id));
     },
-    noRallyWords() {
-      if (this.play.rallies.length) return "No rally fits what is chosen.";
+    nothingWords() {
+      if (this.entries.length) return `No ${this.one.toLowerCase()} fits what is chosen.`;
       if (!this.contacts.length) return "No ball was seen in play. The Ball screen shows what was taken for one, and why not.";
-      return "No rally here. The arrow keys ↑ and ↓ go from touch to touch.";
+      return `No ${this.one.toLowerCase()} here. The arrow keys ↑ and ↓ go from touch to touch.`;
     },
-    // what the view in space shows: this rally, or what is near this moment where there is none
+    // what the view in space shows: this entry, or what is near this moment where there is none
     near() {
-      const same = (rally, from, to) => (this.rally ? rally === this.rally.id : from < this.now + NEAR_S && to > this.now - NEAR_S);
+      const [from, to] = this.entry && this.practice ? [this.entry.from - AROUND_S, this.entry.to + AROUND_S] : [this.now - NEAR_S, this.now + NEAR_S];
+      const same = (rally, first, last) => (this.entry && !this.practice ? rally === this.entry.id : first < to && last > from);
       return {
         flights: this.flights.filter((f) => same(f.rally, f.t[0], f.t.at(-1))),
         touches: this.allowed.filter((c) => !c.gone && same(c.rally, c.t, c.t)),
@@ -186,7 +209,7 @@ export default {
     window.addEventListener("theme", this.draw);
     window.addEventListener("keydown", this.key);
     this.byKeys = false;
-    this.goTime(this.play.rallies[0]?.from ?? this.contacts[0]?.t ?? this.times[0]);
+    this.goTime(this.entries[0]?.from ?? this.contacts[0]?.t ?? this.times[0]);
   },
   unmounted() {
     this.playing = false;
@@ -360,7 +383,7 @@ export default {
       const real = this.allowed.filter((c) => !c.gone);
       if (this.space) drawReplay(this.$refs.replay, this.look, flights, touches, ball?.xyz, this.now);
       else drawCourt(this.$refs.court, real, this.touch?.id, ball?.xyz, this.only.length === "now" ? flights : []);
-      drawTimeline(this.$refs.timeline, this.play.rallies, this.contacts, new Set(this.allowed.map((c) => c.id)), this.view());
+      drawTimeline(this.$refs.timeline, this.entries, this.one, this.contacts, new Set(this.allowed.map((c) => c.id)), this.view());
     },
     drawFilm() {
       const canvas = this.$refs.film;

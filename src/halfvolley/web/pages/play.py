@@ -10,8 +10,8 @@ import numpy as np
 from nicegui import ui
 from nicegui.element import Element
 
-from halfvolley.errors import BadSession, HalfvolleyError
-from halfvolley.session.edit import add_point, add_touch, take_back
+from halfvolley.errors import HalfvolleyError
+from halfvolley.session.edit import add_point, add_touch, put_back, take_back
 from halfvolley.session.records import read_records
 from halfvolley.session.schema import FILE_NAME, read_session
 from halfvolley.session.tables import MANIFEST
@@ -28,7 +28,7 @@ from halfvolley.web.parts import announce, note, quoted, tag
 from halfvolley.web.pictures import open_film
 from halfvolley.web.play_data import Json, play_data, said_data
 from halfvolley.web.state import NAMES, SessionState, session_state
-from halfvolley.web.work import cut_rallies
+from halfvolley.web.work import cut_video
 
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 class PlayView(Element, component="play.js"):
     """The canvases of the screen."""
 
-    def __init__(self, base: str, info: ClipInfo, play: Json, fresh: bool, undoable: bool) -> None:
+    def __init__(self, base: str, info: ClipInfo, play: Json, fresh: bool, undoable: str) -> None:
         super().__init__()
         self.props["base"] = base
         self.props["times"] = np.round(info.pts_s, 4).tolist()
@@ -77,7 +77,7 @@ async def play(bench: "Bench", key: str, clip: str) -> None:
     words = _Words(bench, state, clip, banner)
     with place:
         base = f"/picture/{key}/{quoted(clip)}"
-        view = words.view = PlayView(base, info, data, not state.due, bool(words.made))
+        view = words.view = PlayView(base, info, data, not state.due, words.changes.newest)
     for event, act in (
         ("say", words.say_rally), ("touch", words.say_touch), ("back", words.take_back),
         ("undo", words.undo),
@@ -144,8 +144,7 @@ class _Words:
     def __init__(self, bench: "Bench", state: SessionState, clip: str, banner: Element) -> None:
         self._bench, self._state, self._clip, self._banner = bench, state, clip, banner
         self._folder = state.folder
-        # tables of session.toml into which the words of this workbench went, the newest last
-        self.made: list[Any] = bench.before.setdefault((state.folder, f"{clip}/words"), [])
+        self.changes = bench.changes(state.folder, f"play/{clip}")
         self.view: PlayView
 
     def guarded(self, may_write: Any, act: Callable[..., str]) -> Callable[..., Any]:
@@ -164,7 +163,7 @@ class _Words:
                 return
             self.view.props["play"] = self.view.props["play"] | data
             self.view.props["fresh"] = not state.due
-            self.view.props["undoable"] = bool(self.made)
+            self.view.props["undoable"] = self.changes.newest
             self.view.update()
             _stale(self._bench, state, self._banner)
             announce(said)
@@ -177,7 +176,7 @@ class _Words:
             read_session(self._folder), self._clip, round(float(said["t"]), 3),
             server=str(said.get("server", "")), winner=str(said.get("winner", "")),
         )  # fmt: skip
-        self.made.append("points")
+        self.changes.did("the correction", lambda s: take_back(s, "points", len(s.points) - 1))
         return "Kept. It counts in the statistics and the next report."
 
     def say_touch(self, said: Json) -> str:
@@ -186,27 +185,22 @@ class _Words:
             read_session(self._folder), self._clip, round(float(said["t"]), 4),
             was=str(said.get("was", "")), player=str(said.get("player", "")),
         )  # fmt: skip
-        self.made.append("touches")
+        self.changes.did("the correction", lambda s: take_back(s, "touches", len(s.touches) - 1))
         return "Kept, and marked. Rallies are read anew when you measure again."
 
     def take_back(self, said: Json) -> str:
         """Any word, by its place."""
-        take_back(read_session(self._folder), str(said["table"]), int(said["index"]))
-        if said["table"] in self.made:
-            self.made.reverse()
-            self.made.remove(said["table"])
-            self.made.reverse()
+        table, index = str(said["table"]), int(said["index"])
+        session = read_session(self._folder)
+        words = session.points if table == "points" else session.touches
+        take_back(session, table, index)
+        self.changes.did("taking back", lambda s: put_back(s, table, index, words[index]))
         return "Taken back."
 
     def undo(self, said: object) -> str:
-        """The newest word that was said in this workbench."""
+        """The newest change of these."""
         del said
-        if not self.made:
-            raise BadSession("there is nothing to undo")
-        table = self.made.pop()
-        session = read_session(self._folder)
-        words = session.points if table == "points" else session.touches
-        take_back(session, table, len(words) - 1)
+        self.changes.undo()
         return "Taken back."
 
     def _now(self) -> tuple[Json, SessionState]:
@@ -214,10 +208,14 @@ class _Words:
         return said_data(read_records(self._folder), self._clip), state
 
 
-def _cut(bench: "Bench", folder: Path, clip: str, rallies: list[int]) -> None:
-    which = "rally" if len(rallies) == 1 else "rallies"
-    title = f"Video of {which} {', '.join(map(str, rallies[:6]))}{' …' if len(rallies) > 6 else ''}"
+def _cut(bench: "Bench", folder: Path, clip: str, numbers: list[int]) -> None:
+    kind = read_session(folder).clip(clip).kind
+    one, several = {"serves": ("serve", "serves"), "feed": ("stroke", "strokes")}.get(
+        kind, ("rally", "rallies")
+    )
+    said = f"{', '.join(map(str, numbers[:6]))}{' …' if len(numbers) > 6 else ''}"
+    title = f"Video of {one if len(numbers) == 1 else several} {said}"
     try:
-        bench.jobs.start(folder, title, cut_rallies, remakes=False, clip=clip, rallies=rallies)
+        bench.jobs.start(folder, title, cut_video, remakes=False, clip=clip, numbers=numbers)
     except HalfvolleyError as error:
         announce(str(error), "trouble")

@@ -17,12 +17,16 @@ from halfvolley.web.pages.frame import (
     guarded,
     measure_button,
     open_session,
+    redraw,
+    taken_back,
     trouble_page,
+    undo_button,
     writer_banner,
 )
 from halfvolley.web.pages.targets import Targets
-from halfvolley.web.parts import announce, button, link, note, quoted, tag
+from halfvolley.web.parts import announce, button, choice, draft, link, note, quoted, tag
 from halfvolley.web.state import SessionState
+from halfvolley.web.undo import Restore
 from halfvolley.web.work import draw_video, measure_all
 
 if TYPE_CHECKING:
@@ -47,7 +51,9 @@ async def report(bench: "Bench", key: str, clip: str) -> None:
             tag("h1", "Report", "unseen")
             _preview(bench, key, state)
         with tag("aside", "", "side", aria_label="What is on the report"):
-            _names(bench, state, may_write)
+            typed = draft(f"{state.folder}/names")
+            undo_panel(bench, state.folder, may_write, typed)
+            _names(bench, state, may_write, typed)
             Targets(bench, state, may_write).draw()
             _language(bench, state, may_write)
             _faces(key, clip, state)
@@ -63,6 +69,8 @@ def _preview(bench: "Bench", key: str, state: SessionState) -> None:
             tag("p", "It is written at the end of measuring: maps, rallies, bounces and strokes "
                 "on one page that needs no other file.")  # fmt: skip
             measure_button(bench, state)
+            if not state.due and bench.jobs.current(state.folder) is None:
+                button("Write the report", lambda: _renew(bench, state.folder), "main")
         return
     if state.due or not is_current(read_summary(state.folder)):
         with tag("div", "", "title-row"):
@@ -73,6 +81,23 @@ def _preview(bench: "Bench", key: str, state: SessionState) -> None:
         title="The report")  # fmt: skip
 
 
+def undo_panel(
+    bench: "Bench", folder: Path, may_write: Any, unkept: dict[str, Any] | None = None
+) -> None:
+    """Takes back what was said on this screen and on that of faces, the newest first.
+
+    What is `unkept` on the screen then gives way to what was there before.
+    """
+
+    def undone() -> None:
+        if unkept is not None:
+            unkept.clear()
+        taken_back()
+
+    with tag("section", "", "panel"):
+        undo_button(bench.changes(folder, "report"), may_write, undone)
+
+
 def _renew(bench: "Bench", folder: Path) -> None:
     try:
         bench.places.check(read_session(folder))
@@ -81,42 +106,53 @@ def _renew(bench: "Bench", folder: Path) -> None:
         announce(str(error), "trouble")
 
 
-def _names(bench: "Bench", state: SessionState, may_write: Any) -> None:
+def _kept(bench: "Bench", state: SessionState, what: str, restore: Restore) -> None:
+    """After a word that the report prints: it can be undone, and a report that is there follows."""
+    bench.changes(state.folder, "report").did(what, restore)
+    if not state.measured:
+        announce("Kept.")
+    elif bench.jobs.current(state.folder) is None:
+        _renew(bench, state.folder)
+    else:
+        announce("Kept. Bring the report up to date when the work below has finished.")
+    redraw()
+
+
+def _names(bench: "Bench", state: SessionState, may_write: Any, typed: dict[str, Any]) -> None:
     session = state.session
     assert session is not None
-    said = {"A": session.player_a, "B": session.player_b}
+    old = {"A": session.player_a, "B": session.player_b}
 
     def keep() -> None:
-        set_words(read_session(state.folder), "players", A=said["A"].strip(), B=said["B"].strip())
-        _renew(bench, state.folder)
+        new = {end: name.strip() for end, name in (old | typed).items()}
+        set_words(read_session(state.folder), "players", **new)
+        typed.clear()
+        _kept(bench, state, "the names", lambda s: set_words(s, "players", **old))
 
     with tag("section", "", "panel"):
         tag("h2", "Players")
         for end in ("A", "B"):
             with tag("div", "", "field wide"):
                 tag("label", f"Name at end {end}", for_=f"player-{end}")
-                box = tag("input", type="text", id=f"player-{end}", maxlength=60, value=said[end],
-                          autocomplete="off")  # fmt: skip
-                box.on("input", _put(said, end), js_handler="(e) => emit(e.target.value)")
+                box = tag("input", type="text", id=f"player-{end}", maxlength=60,
+                          value=typed.get(end, old[end]), autocomplete="off")  # fmt: skip
+                box.on("input", lambda event, end=end: typed.update({end: str(event.args)}),
+                       js_handler="(e) => emit(e.target.value)")  # fmt: skip
         button("Keep the names", guarded(may_write, keep))
 
 
 def _language(bench: "Bench", state: SessionState, may_write: Any) -> None:
     assert state.session is not None
+    old = state.session.report.language
 
     def choose(code: str) -> None:
-        set_words(read_session(state.folder), "report", language=None if code == "en" else code)
-        _renew(bench, state.folder)
+        set_words(read_session(state.folder), "report", language=code)
+        _kept(bench, state, "the language",
+              lambda s: set_words(s, "report", language=old))  # fmt: skip
 
-    with tag("section", "", "panel"), tag("div", "", "field"):
-        tag("label", "Language of the report", for_="language")
-        box = tag("select", id="language", look="short")
-        with box:
-            for code in languages():
-                here = code == state.session.report.language
-                tag("option", LANGUAGES.get(code, code), value=code, selected=here)
-        box.on("change", lambda event: guarded(may_write, choose)(str(event.args)),
-               js_handler="(e) => emit(e.target.value)")  # fmt: skip
+    names = {code: LANGUAGES.get(code, code) for code in languages()}
+    with tag("section", "", "panel"):
+        choice("Language of the report", "language", names, old, guarded(may_write, choose))
 
 
 def _faces(key: str, clip: str, state: SessionState) -> None:
@@ -131,13 +167,6 @@ def _faces(key: str, clip: str, state: SessionState) -> None:
         tag("h2", "Faces")
         tag("p", f"{words}, in pictures and videos.", "soft")
         link("Choose what is blurred", f"/s/{key}/faces/{quoted(clip)}", "button")
-
-
-def _put(said: dict[str, str], end: str) -> Any:
-    def put(event: Any) -> None:
-        said[end] = str(event.args)
-
-    return put
 
 
 def _hand_on(bench: "Bench", key: str, state: SessionState) -> None:

@@ -2,14 +2,12 @@
 
 from typing import TYPE_CHECKING, Any
 
-from nicegui import ui
-
 from halfvolley.constants import TABLE_LENGTH_M, TABLE_WIDTH_M
 from halfvolley.errors import BadInput
 from halfvolley.session.edit import set_targets
 from halfvolley.session.schema import TargetZone, read_session
-from halfvolley.web.pages.frame import guarded
-from halfvolley.web.parts import announce, button, tag
+from halfvolley.web.pages.frame import guarded, redraw
+from halfvolley.web.parts import announce, button, draft, tag
 from halfvolley.web.state import SessionState
 
 if TYPE_CHECKING:
@@ -25,9 +23,9 @@ class Targets:
 
     def __init__(self, bench: "Bench", state: SessionState, may_write: Any) -> None:
         self._state, self._may_write = state, may_write
-        self._before: list[Any] = bench.before.setdefault((state.folder, "targets"), [])
-        self._fields: set[Field] = set()
-        self._name = ""
+        self._changes = bench.changes(state.folder, "report")
+        self._new = draft(f"{state.folder}/target")
+        self._fields: set[Field] = self._new.setdefault("fields", set())
 
     def draw(self) -> None:
         """The panel."""
@@ -42,9 +40,7 @@ class Targets:
                             act = guarded(self._may_write, lambda i=i: self._remove(i))
                             button("Take away", act, "quiet small",
                                    aria_label=f"Take away the target {target.name}")  # fmt: skip
-            if self._before:
-                button("Undo", guarded(self._may_write, self._undo), "small")
-            with tag("details", "", "more"):
+            with tag("details", "", "more", open=bool(self._fields)):
                 tag("summary", "Add a zone that was to be hit")
                 with tag("div", "", "stack"):
                     self._draw_new()
@@ -59,8 +55,10 @@ class Targets:
                     self._draw_field((column, row))
         with tag("div", "", "field wide"):
             tag("label", "What it is called", for_="target-name")
-            box = tag("input", type="text", id="target-name", maxlength=40, autocomplete="off")
-            box.on("input", self._set_name, js_handler="(e) => emit(e.target.value)")
+            box = tag("input", type="text", id="target-name", maxlength=40, autocomplete="off",
+                      value=self._new.get("name", ""))  # fmt: skip
+            box.on("input", lambda event: self._new.update(name=str(event.args)),
+                   js_handler="(e) => emit(e.target.value)")  # fmt: skip
         button("Keep the target", guarded(self._may_write, self._keep), "main")
 
     def _draw_field(self, field: Field) -> None:
@@ -68,7 +66,7 @@ class Targets:
         depth = min(field[0], COLUMNS - 1 - field[0])
         words = f"Half {end}, {('long', 'half-long', 'short')[depth]}, row {field[1] + 1}"
         box = tag("button", "", f"table-field end-{end.lower()}", type="button", aria_label=words,
-                  aria_pressed="false")  # fmt: skip
+                  aria_pressed=str(field in self._fields).lower())  # fmt: skip
 
         def turn() -> None:
             self._fields ^= {field}
@@ -77,12 +75,11 @@ class Targets:
 
         box.on("click", turn)
 
-    def _set_name(self, event: Any) -> None:
-        self._name = str(event.args)
-
     def _keep(self) -> None:
-        zone = TargetZone(self._name.strip() or "target", zone_corners(self._fields))
-        self._write([*self._now(), zone])
+        name = self._new.get("name", "").strip() or "target"
+        targets = [*self._now(), TargetZone(name, zone_corners(self._fields))]
+        self._new.clear()
+        self._write(targets)
 
     def _remove(self, index: int) -> None:
         targets = self._now()
@@ -95,14 +92,9 @@ class Targets:
     def _write(self, targets: list[TargetZone]) -> None:
         before = self._now()
         set_targets(read_session(self._state.folder), targets)
-        self._before.append(before)
+        self._changes.did("the targets", lambda session: set_targets(session, before))
         announce("Kept. It counts in the next report.")
-        ui.navigate.reload()
-
-    def _undo(self) -> None:
-        set_targets(read_session(self._state.folder), self._before.pop())
-        announce("Taken back.")
-        ui.navigate.reload()
+        redraw()
 
 
 def zone_corners(fields: set[Field]) -> tuple[tuple[float, float], ...]:

@@ -84,8 +84,9 @@ class TeachingPanel:
     def _idle(self) -> None:
         t = self._teaching
         if not t.ready:
-            note("A detector learns from labels, and none is ready yet. Measure the session, then "
-                 "look through its labels.")  # fmt: skip
+            todo = "Propose some" if self._state.measured else "Measure the session, then look"
+            note(f"A detector learns from labels, and none is ready yet. {todo} on the Labels "
+                 "screen.")  # fmt: skip
             return
         tag("p", f"{t.ready} labels are ready, {t.by_people} of them decided by people. The "
             "detector learns from some rallies and is judged on others; the better one is used "

@@ -11,7 +11,8 @@ export function spans(view) {
   return { whole: [from, to], near: [start, start + width] };
 }
 
-export function drawTimeline(canvas, rallies, contacts, allowed, view) {
+// `entries` are what the list beside it holds, each one called `one`
+export function drawTimeline(canvas, entries, one, contacts, allowed, view) {
   const ratio = fit(canvas);
   const g = canvas.getContext("2d");
   const colour = halfvolley.colour;
@@ -25,7 +26,7 @@ export function drawTimeline(canvas, rallies, contacts, allowed, view) {
   g.fillRect(0, 0, width, height);
   g.fillStyle = colour("sunk");
   g.fillRect(0, 0, width, split);
-  for (const r of rallies) {
+  for (const r of entries) {
     g.fillStyle = colour("hair");
     g.fillRect(far(r.from), split * 0.25, Math.max(2 * ratio, far(r.to) - far(r.from)), split * 0.5);
     g.fillStyle = colour("sunk");
@@ -34,7 +35,10 @@ export function drawTimeline(canvas, rallies, contacts, allowed, view) {
     g.font = `600 ${11 * ratio}px system-ui, sans-serif`;
     g.textAlign = "left";
     g.textBaseline = "top";
-    if (close(r.to) > 0 && close(r.from) < width) g.fillText(`Rally ${r.id}`, Math.max(4 * ratio, close(r.from) + 5 * ratio), split + 11 * ratio);
+    if (close(r.to) <= 0 || close(r.from) >= width) continue;
+    const left = Math.max(4 * ratio, close(r.from) + 5 * ratio);
+    const words = [`${one} ${r.id}`, `${r.id}`].find((w) => left + g.measureText(w).width < close(r.to));
+    if (words) g.fillText(words, left, split + 11 * ratio);
   }
   g.strokeStyle = colour("soft");
   g.lineWidth = ratio;
