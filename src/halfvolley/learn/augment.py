@@ -49,7 +49,8 @@ def closer(batch: Batch, side: int, generator: torch.Generator) -> Batch:
         Source of chance, on the batch's device.
     """
     y, c = batch.luma, batch.chroma
-    n, h, w = len(y), *y.shape[-2:]
+    n = len(y)
+    h, w = y.shape[-2:]
     size = torch.tensor([w, h], device=y.device)
     ball = batch.ball[:, :2]
     aim = torch.where(torch.isfinite(ball), ball, 0.5 * (size - 1.0))
