@@ -39,6 +39,11 @@ class Piece:
     fall: float  # by how much more an even motion in the picture would cost
     gain: float  # log-odds that it is a ball rather than anything else
 
+    @property
+    def depth_sd_mps(self) -> float:
+        """How well its velocity along the table is known: badly where it flies along the view."""
+        return math.sqrt(float(self.cov[3, 3]))
+
 
 def prior(settings: FlightSettings, touch_sd_s: float | None = None) -> Prior:
     """Mean and diagonal information of a `fit_free` state: of one arc, or of two that touch."""
@@ -117,8 +122,10 @@ def find_pieces(
     ]
     found = [p for p in fitted if p is not None] + _longest_runs(bent, seen, f_px, settings)
     whole = _trimmed(found, seen, f_px, settings)
-    whole += _parts_of_bent(whole, seen, f_px, settings)
+    parts = _parts_of_bent(whole, seen, f_px, settings)
     whole = _not_within({_key(p.rows): p for p in whole}.values(), settings)
+    known = {_key(p.rows) for p in whole}
+    whole += {k: p for p in parts if (k := _key(p.rows)) not in known}.values()
     return sorted(whole, key=lambda piece: (piece.t0_s, -len(piece.rows)))
 
 
@@ -171,7 +178,11 @@ def _parts_of_bent(
 
     Every place to cut is tried; the whole piece stays a rival of its parts.
     """
-    bent = [p for p in pieces if p.excess > settings.bent_excess and len(p.rows) >= 8]
+    bent = [
+        p
+        for p in pieces
+        if len(p.rows) >= 8 and (p.excess > settings.bent_excess or _is_deep(p, settings))
+    ]
     cuts = [(k, at) for k, p in enumerate(bent) for at in range(4, len(p.rows) - 3)]
     fitted = fit_pieces(
         [bent[k].rows[:at] for k, at in cuts] + [bent[k].rows[at:] for k, at in cuts],
@@ -179,11 +190,18 @@ def _parts_of_bent(
     )  # fmt: skip
     best: dict[int, tuple[float, Piece, Piece]] = {}
     for (k, _), one, two in zip(cuts, fitted[: len(cuts)], fitted[len(cuts) :], strict=True):
-        if one is not None and two is not None and one.state[3] * two.state[3] < 0.0:
+        if one is None or two is None:
+            continue
+        if one.state[3] * two.state[3] < 0.0 or _is_deep(bent[k], settings):
             cost = one.cost + two.cost
-            if cost < min(bent[k].cost - settings.trim_cost, best.get(k, (np.inf,))[0]):
+            if cost < min(bent[k].cost - settings.whole_cost, best.get(k, (np.inf,))[0]):
                 best[k] = (cost, one, two)
     return [part for _, *parts in best.values() for part in parts]
+
+
+def _is_deep(piece: Piece, settings: FlightSettings) -> bool:
+    """Whether a piece flies so nearly along the line of sight that a stroke in it hardly shows."""
+    return len(piece.rows) >= settings.fewest_alone and piece.depth_sd_mps > settings.deep_sd_mps
 
 
 def _longest_runs(

@@ -35,7 +35,11 @@ def recounted(course: Course, s: Setting, settings: FlightSettings) -> Course:
 
 
 def _with_one_more(course: Course, i: int, s: Setting, settings: FlightSettings) -> Course | None:
-    """The course with a further touch in the flight to or from contact i, or None."""
+    """The course with a further touch in the flight to or from contact i, or None.
+
+    A hand moves a ball as no law says, and more touches always fit it better: the table must be
+    one of them.
+    """
     first, last = max(i - 1, 0), min(i + 2, course.n_arcs - 1)
     around = refine(course.part(first, last, s.seen.t_s[course.rows]), s, 6)
     trials = []
@@ -43,7 +47,7 @@ def _with_one_more(course: Course, i: int, s: Setting, settings: FlightSettings)
         split = _split(around, arc, s, settings)
         if split is not None:
             trial = reconsider(refine(split, s, 20), s, settings)
-            if len(trial.kinds) > len(around.kinds):
+            if trial.kinds.count("table") > around.kinds.count("table"):
                 trials.append(trial)
     best = min(trials, key=lambda trial: _expense(trial, s), default=None)
     if best is None or _expense(best, s) + settings.same_bonus > _expense(around, s):
