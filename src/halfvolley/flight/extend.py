@@ -10,7 +10,7 @@ import numpy as np
 
 from halfvolley.flight.course import chance, predict, reconsider, settle, touch_state
 from halfvolley.flight.gap import end_to_end, one_each, stroke_and_bounce
-from halfvolley.flight.junctions import outside, place_cost
+from halfvolley.flight.junctions import Kind, outside, place_cost
 from halfvolley.flight.landing import along, crossing, with_bounce_after, with_bounce_before
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.settings import FlightSettings
@@ -216,10 +216,11 @@ def _met_twice(
     at = left.n_arcs - 1
     cost = local.cost
     cost += sum(place_cost(local.kinds[i], touch_state(local, s, i)) for i in (at, at + 1))
-    rival = min(once, left.cost + right.cost + settings.junction_cost)
-    if not cost < rival:
+    apart = left.cost + right.cost
+    if not cost < min(once, apart + settings.trim_cost):
         return None
-    surely = NOBODY_SAW * chance("other", {"other": cost, "racket": rival})
+    rivals: dict[Kind, float] = {"other": cost, "same": min(once, apart + settings.junction_cost)}
+    surely = NOBODY_SAW * chance("other", rivals)
     chances = (*local.chances[:at], surely, surely, *local.chances[at + 2 :])
     return _met(a, b, replace(local, chances=chances), at, 2, s)
 

@@ -53,7 +53,19 @@ def stroke_and_bounce(a: Course, b: Course, s: Setting, settings: FlightSettings
     t_a, t_b = float(s.seen.t_s[a.rows[-1]]), float(s.seen.t_s[b.rows[0]])
     if not s.frame_s < t_b - t_a < settings.two_touches_s:
         return None
-    starts = np.array([t_a, t_b]) + EARLY * (t_b - t_a) * np.array([1.0, -1.0])
+    inside = np.array([t_a, t_b]) + EARLY * (t_b - t_a) * np.array([1.0, -1.0])
+    # the last sighting before the gap may lie after the first touch
+    trials = [_between(a, b, inside - np.array([late, 0.0]), s, settings)
+              for late in (0.0, 0.75 * s.frame_s)]  # fmt: skip
+    return min((t for t in trials if t is not None), key=lambda t: t.cost, default=None)
+
+
+def _between(
+    a: Course, b: Course, starts: FloatArray, s: Setting, settings: FlightSettings
+) -> Course | None:
+    """The courses in one with both touches, sought from these times (2,) on."""
+    if starts[0] <= a.starts[-1]:
+        return None
     end = along(a, s, a.n_arcs - 1, starts[:1] - a.starts[-1])[0]
     begin = along(b, s, 0, starts[1:] - b.starts[0])[0]
     tossed = math.hypot(end[3], end[4]) < settings.toss_mps
