@@ -5,6 +5,7 @@ Paths are exact and by the laws; with each mended principle taken away, its chec
 
 import sys
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -28,11 +29,13 @@ def measured(scene: mp.Scene) -> Flights:
     return find_flights(find_tracks(scene.detections, size), scene.camera)
 
 
-def near(flights: Flights, touch: mp.Touch, kind: str, within_s: float = 0.02) -> list[Contact]:
+def near(
+    flights: Flights, touch: mp.Touch, kind: str, least: float = 0.5, within_m: float = 0.1
+) -> list[Contact]:
     return [
         c for c in flights.contacts
-        if c.kind == "table" and c.probability >= 0.5 and abs(c.t_s - touch.t_s) < within_s
-        and np.linalg.norm(c.xyz_m - touch.xyz_m) < 0.1
+        if c.kind == kind and c.probability >= least and abs(c.t_s - touch.t_s) < 0.02
+        and np.linalg.norm(c.xyz_m - touch.xyz_m) < within_m
     ]  # fmt: skip
 
 
@@ -59,6 +62,11 @@ def test_a_bounce_right_behind_the_net_is_found():
     assert bounces_behind_the_net(12) >= 9
 
 
+def test_with_one_touch_for_both_fewer_are(monkeypatch):
+    monkeypatch.setattr(find, "recounted", lambda course, *_: course)
+    assert bounces_behind_the_net(12) < 9
+
+
 # --- a stroke and a bounce in one gap -----------------------------------------------------------
 def serve_at_the_end(seed: int, view: str) -> tuple[mp.Scene, mp.Touch, mp.Touch]:
     """A clip that ends 0.17 s after the first bounce of a serve; nothing seen from the stroke on to
@@ -71,12 +79,16 @@ def serve_at_the_end(seed: int, view: str) -> tuple[mp.Scene, mp.Touch, mp.Touch
 
 
 def serves_found(tried: int, view: str) -> tuple[int, int]:
-    """How often both touches were found, and how often the bounce within its 99.9 % ellipse."""
+    """How often both touches were found, and how often the bounce within its 99.9 % ellipse.
+
+    Nothing tells the depth of so short a flight but the toss: a bounce known to less than 0.2 m
+    keeps half its probability.
+    """
     found = honest = 0
     for seed in range(tried):
         scene, stroke, bounce = serve_at_the_end(seed, view)
         flights = measured(scene)
-        bounces = near(flights, bounce, "table")
+        bounces = near(flights, bounce, "table", 0.4, 0.3)
         if bounces and near(flights, stroke, "racket"):
             found += 1
             off = (bounces[0].xyz_m - bounce.xyz_m)[:2]
@@ -155,7 +167,7 @@ def bounces_told(tried: int) -> tuple[int, int]:
         f_px = scene.camera.camera.f_px
         edges = [*scene.path.starts_s, scene.path.end_s]
         on = [np.flatnonzero((seen.t_s > a) & (seen.t_s < b))
-              for a, b in zip(edges, edges[1:], strict=False)]  # fmt: skip
+              for a, b in pairwise(edges)]  # fmt: skip
         fits = fit_pieces(on, seen, f_px, S)
         for i, touch in enumerate(scene.path.touches):
             a, b = fits[i], fits[i + 1]

@@ -12,6 +12,7 @@ from halfvolley.constants import BALL_RADIUS_M
 from halfvolley.flight.junctions import Kind, outside
 from halfvolley.flight.landing import along
 from halfvolley.flight.refine import Course, Setting, refine
+from halfvolley.flight.serves import TOSS_MPS
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.physics.kernels import bounce
 from halfvolley.types import FloatArray, IntArray
@@ -55,20 +56,17 @@ def stroke_and_bounce(a: Course, b: Course, s: Setting, settings: FlightSettings
         return None
     inside = np.array([t_a, t_b]) + EARLY * (t_b - t_a) * np.array([1.0, -1.0])
     # the last sighting before the gap may lie after the first touch
-    trials = [_between(a, b, inside - np.array([late, 0.0]), s, settings)
-              for late in (0.0, 0.75 * s.frame_s)]  # fmt: skip
+    trials = [_between(a, b, inside - np.array([late, 0.0]), s) for late in (0.0, 0.75 * s.frame_s)]
     return min((t for t in trials if t is not None), key=lambda t: t.cost, default=None)
 
 
-def _between(
-    a: Course, b: Course, starts: FloatArray, s: Setting, settings: FlightSettings
-) -> Course | None:
+def _between(a: Course, b: Course, starts: FloatArray, s: Setting) -> Course | None:
     """The courses in one with both touches, sought from these times (2,) on."""
     if starts[0] <= a.starts[-1]:
         return None
     end = along(a, s, a.n_arcs - 1, starts[:1] - a.starts[-1])[0]
     begin = along(b, s, 0, starts[1:] - b.starts[0])[0]
-    tossed = math.hypot(end[3], end[4]) < settings.toss_mps
+    tossed = math.hypot(end[3], end[4]) < TOSS_MPS
     after = _struck_first(end, begin, starts, b, s) if tossed else _bounced_first(end, begin, s)
     if after is None:
         return None

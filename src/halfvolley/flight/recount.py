@@ -9,14 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.flight import kernels
 from halfvolley.flight.course import reconsider, settle, touch_state
 from halfvolley.flight.extend import grafted
 from halfvolley.flight.junctions import place_cost
-from halfvolley.flight.pieces import prior
+from halfvolley.flight.pieces import fit_runs, flown
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.settings import FlightSettings
-from halfvolley.physics.kernels import fly
 from halfvolley.types import FloatArray, IntArray
 
 FEWEST = 3  # sightings on either side of a touch that is put into a flight
@@ -68,14 +66,15 @@ def _split(course: Course, arc: int, s: Setting, settings: FlightSettings) -> Co
     cuts = range(FEWEST, len(rows) - FEWEST + 1)
     if not cuts:
         return None
-    states, costs = _fitted([part for at in cuts for part in (rows[:at], rows[at:])], s, settings)
+    runs = [part for at in cuts for part in (rows[:at], rows[at:])]
+    states, costs = fit_runs(runs, s.seen, settings)
     k = int(np.argmin(costs[::2] + costs[1::2]))
     before, after = rows[: cuts[k]], rows[cuts[k] :]
     t = 0.5 * float(s.seen.t_s[before[-1]] + s.seen.t_s[after[0]])
     if not course.starts[arc] < t:
         return None
-    begun = _state_at(states[2 * k], before, float(course.starts[arc]), s)
-    gone_on = _state_at(states[2 * k + 1], after, t, s)
+    begun = _state_at(states[2 * k], before, float(course.starts[arc]), s, settings)
+    gone_on = _state_at(states[2 * k + 1], after, t, s, settings)
     return replace(
         course, kinds=(*course.kinds[:arc], "other", *course.kinds[arc:]),
         chances=(*course.chances[:arc], 0.0, *course.chances[arc:]),
@@ -85,21 +84,9 @@ def _split(course: Course, arc: int, s: Setting, settings: FlightSettings) -> Co
     )  # fmt: skip
 
 
-def _fitted(
-    runs: list[IntArray], s: Setting, settings: FlightSettings
-) -> tuple[FloatArray, FloatArray]:
-    """Each run of sightings as a flight of its own: states (n, 10) at its middle, costs (n,)."""
-    seen = s.seen
-    starts = np.cumsum([0] + [len(run) for run in runs])
-    states, _, costs, _, _ = kernels.fit_pieces(
-        np.concatenate(runs), starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd,
-        *prior(settings), s.air, 12,
-    )  # fmt: skip
-    return states, costs
-
-
-def _state_at(state: FloatArray, rows: IntArray, t_s: float, s: Setting) -> FloatArray:
+def _state_at(
+    state: FloatArray, rows: IntArray, t_s: float, s: Setting, settings: FlightSettings
+) -> FloatArray:
     """State (9,) at a time on a flight fitted to rows."""
-    g, b, _, lift, decay, radius, bend = s.air
-    span = np.array([t_s - 0.5 * float(s.seen.t_s[rows[0]] + s.seen.t_s[rows[-1]])])
-    return fly(state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, bend, span)[0]
+    middle = 0.5 * float(s.seen.t_s[rows[0]] + s.seen.t_s[rows[-1]])
+    return flown(state, t_s - middle, settings)

@@ -22,7 +22,7 @@ class FlightSettings:
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
     whole_cost: float = 6.0  # a part of a piece is kept only if it fits better by this
     bent_excess: float = 12.0  # of a piece that fits, but may be two with a stroke between
-    deep_sd_mps: float = 0.5  # along the table; what is known no better may hide a stroke as well
+    deep_sd_mps: float = 1.0  # along the table; what is known no better may hide a stroke as well
     shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
     least_gain: float = 0.2  # a piece that promises less is not looked at
     still_radii: float = 0.5  # gravity alone moves a ball further than this in four frames
@@ -60,8 +60,7 @@ class FlightSettings:
     extension_sd_mps: float = 1.0  # how well the bounce law predicts the velocity beyond
     same_bonus: float = 6.0  # -2 log-odds for one flight through a gap rather than a touch in it
     meet_m: float = 1.5  # two courses further apart than this, mostly in depth, do not meet
-    two_touches_s: float = 0.2  # a gap may hold a stroke and a bounce if it is no longer,
-    toss_mps: float = 1.5  # and the stroke comes first if the ball was no faster along the floor
+    two_touches_s: float = 0.2  # a longer gap may hold more than a stroke and a bounce
     recapture_px: float = 2.5  # a detection this near a refined flight is the ball
     reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
     settle_rounds: int = 4
