@@ -214,6 +214,9 @@ def _met_twice(
     if local is None:
         return None
     at = left.n_arcs - 1
+    x, y = local.states[at + 1 + local.kinds[at : at + 2].index("table"), :2]
+    if outside(float(x), float(y), -settings.blind_inside_m) > 0.0:
+        return None  # rackets strike at the edge
     cost = local.cost
     cost += sum(place_cost(local.kinds[i], touch_state(local, s, i)) for i in (at, at + 1))
     apart = left.cost + right.cost
