@@ -226,12 +226,12 @@ def _first_view_with_table(
 ) -> tuple[list[Frame], list[Found]]:
     blurred = replace(settings.find, sigma_px=1.6)
     for view in views[:4]:
-        tables = find_tables(small_picture(view, settings.find), settings.find)
-        # harder: people who never leave a line, then a picture out of focus
-        for find, alone in ((settings.find, True), (blurred, False)):
+        tables: list[Found] = []
+        # harder and harder: people who never leave a line, then a picture out of focus
+        for find, alone in ((settings.find, False), (settings.find, True), (blurred, False)):
             if any(t.convincing for t in tables) or (alone and len(view) == 1):
                 continue
-            more = find_tables(small_picture(view, find, alone), find)
+            more = find_tables(small_picture(view, find, alone), find, three=True)
             tables = more if any(t.convincing for t in more) or not tables else tables
         if tables:
             return view, tables
