@@ -11,6 +11,7 @@ from halfvolley.camera.sightings import (
     Sightings,
     SightSettings,
     Tone,
+    cuts_at,
     cuts_of,
     joined,
     sight,
@@ -26,6 +27,7 @@ OUTSIDE_M = 0.08  # beyond the edge: apron, floor or wall
 MIN_CENTRE_STRENGTH = 0.3  # of the outer lines, each at its width: less is no line
 MIN_NET_STRENGTH = 0.05  # seen along its plane a net is thin
 PAINT_RANGE = 3.5  # light of an outer line over that of most: lamps are uneven, paint is not
+BEYOND = (0.04, 0.4)  # beyond an end, of the length: there the lines of a table have ended
 LUMA_APART, LUMA_SHARE = 12.0, 0.45  # one surface under uneven light
 TINT_APART, TINT_SHARE = 6.0, 0.45
 
@@ -37,10 +39,12 @@ class Evidence:
     seen: FloatArray  # (6,) share of each line's cuts at which it is seen; NaN: none in the picture
     visible: FloatArray  # (6,) the same of those cuts that nothing hides; NaN: all hidden
     cuts: FloatArray  # (6,) cuts in the picture
+    free: FloatArray  # (6,) those of them that nothing hides
     centre_strength: float  # light of the centre line over that of the outer ones
     net_strength: float
     surface: float  # share of places on the table with its colour
     apart: float  # share of the places beyond its edges, that are seen, with another colour
+    beyond: float  # share seen of its long lines where they would go on, at the end that shows more
     light: float  # of outer lines above the inside; 100 is white
     hits: float  # cuts seen, of all lines
 
@@ -79,11 +83,13 @@ def evidence_of(
     bare, surface, apart = _surface(planes, camera, cuts, hit)
     free = hit | bare | (cuts.strip == NET)
     outer = seen.strip < N_OUTER
+    light = float(np.median(seen.contrast[outer])) if outer.any() else 0.0
     return Evidence(
         seen=_shares(hit, cuts, np.ones(len(cuts), dtype=bool)), visible=_shares(hit, cuts, free),
         cuts=np.bincount(cuts.strip, minlength=NET + 1).astype(np.float64),
+        free=np.bincount(cuts.strip[free], minlength=NET + 1).astype(np.float64),
         centre_strength=strength(seen, CENTRE), net_strength=strength(seen, NET), surface=surface,
-        apart=apart, light=float(np.median(seen.contrast[outer])) if outer.any() else 0.0,
+        apart=apart, beyond=_beyond(planes[0], camera, tone, light), light=light,
         hits=float(hit.sum()),
     )  # fmt: skip
 
@@ -100,6 +106,35 @@ def _one_paint(seen: Sightings) -> BoolArray:
         if not 1.0 / PAINT_RANGE < own < PAINT_RANGE:
             keep[rows] = False
     return keep
+
+
+def _beyond(luma: ByteImage, camera: Camera, tone: Tone, light: float) -> float:
+    """Share seen of the long lines where they would go on beyond an end, the larger of two ends.
+
+    Half a table with the net for an end looks like a table, but its lines go on. Two of the three,
+    sides and centre line, must: the second largest share counts.
+    """
+    steps = np.linspace(*BEYOND, 12)
+    shares = [0.0]
+    for along in (-steps, 1.0 + steps):
+        parts = []
+        for k in (0, 1, CENTRE):
+            cuts = cuts_at(camera, np.full(len(steps), k), along)
+            height, width = luma.shape
+            inside = (cuts.uv_px > 3.0).all(axis=1) & (cuts.uv_px < [width - 4, height - 4]).all(
+                axis=1
+            )
+            cuts = cuts.take(inside)
+            if len(cuts) < len(steps) // 2:
+                parts.append(0.0)
+                continue
+            seen = sight(luma, cuts, tone, 2.0, COARSE)
+            white = np.abs(np.log(np.maximum(seen.contrast, 1e-3) / max(light, 1e-3)))
+            off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
+            good = (off < 1.5) & ((white < np.log(PAINT_RANGE)) | (k == CENTRE))
+            parts.append(float(np.sum(good) / len(cuts)))
+        shares.append(sorted(parts)[1])
+    return max(shares)
 
 
 def _shares(hit: BoolArray, cuts: Cuts, counted: BoolArray) -> FloatArray:
@@ -180,6 +215,7 @@ class JudgeSettings:
     net_strength: tuple[float, float] = (0.06, 4.0)  # seen along its plane a net is thin
     some: float = 0.3  # of centre line and of net, where both witness
     much: float = 0.5  # of one of them, where a line or the other is missing
+    most_beyond: float = 0.4  # of two of its long lines where they would go on: a table's end
     most: float = 0.7  # of the centre line where there is no net, or one in the table's colour
     bare_centre: float = 8.0  # cuts of bare surface where there must be a centre line
     least_surface: float = 0.35  # of the table with its colour
@@ -226,12 +262,12 @@ def judge(seen: Evidence, settings: JudgeSettings = JudgeSettings()) -> Verdict:
     centre = _witness(shares[CENTRE], seen.centre_strength, settings.centre_strength)
     net = _witness(shares[NET], seen.net_strength, settings.net_strength)
     contradicted = bool((seen.visible[:N_OUTER] < settings.least_visible).any())
+    contradicted = contradicted or seen.beyond > settings.most_beyond
     shown = int(np.sum(own >= settings.shown))
     coloured = seen.surface >= settings.least_surface
     apart = seen.apart >= settings.least_apart
     both = min(centre, net) >= settings.some
-    bare = seen.cuts[CENTRE] * shares[CENTRE] / max(np.nan_to_num(seen.visible[CENTRE]), 1e-3)
-    hidden_centre = net >= settings.much and bare < settings.bare_centre
+    hidden_centre = net >= settings.much and seen.free[CENTRE] < settings.bare_centre
     no_net = centre >= settings.most and outer >= settings.most
     witnessed = both or ((hidden_centre or no_net) and shown == N_OUTER and coloured and apart)
     if shown < N_OUTER:
