@@ -114,16 +114,15 @@ def _beyond(luma: ByteImage, camera: Camera, tone: Tone, light: float) -> float:
     Half a table with the net for an end looks like a table, but its lines go on. Two of the three,
     sides and centre line, must: the second largest share counts.
     """
+    height, width = luma.shape
     steps = np.linspace(*BEYOND, 12)
     shares = [0.0]
     for along in (-steps, 1.0 + steps):
         parts = []
         for k in (0, 1, CENTRE):
             cuts = cuts_at(camera, np.full(len(steps), k), along)
-            height, width = luma.shape
-            inside = (cuts.uv_px > 3.0).all(axis=1) & (cuts.uv_px < [width - 4, height - 4]).all(
-                axis=1
-            )
+            u, v = cuts.uv_px.T
+            inside: BoolArray = (u > 3) & (u < width - 4) & (v > 3) & (v < height - 4)
             cuts = cuts.take(inside)
             if len(cuts) < len(steps) // 2:
                 parts.append(0.0)
@@ -206,7 +205,7 @@ def _surface(
 class JudgeSettings:
     """When evidence makes a table."""
 
-    fewest_hits: int = 24  # cuts of the outer lines that are seen: a table is no speck
+    fewest_hits: int = 16  # cuts of the outer lines that are seen: a table is no speck
     shown: float = 0.25  # of a line's cuts: then it is seen, and not hidden
     least_visible: float = 0.45  # of a line where nothing hides it: less contradicts a table
     least_outer: float = 0.45  # of the outer lines in the picture, the mean over the lines
@@ -277,7 +276,9 @@ def judge(seen: Evidence, settings: JudgeSettings = JudgeSettings()) -> Verdict:
         enough and outer >= settings.least_outer and shown >= N_OUTER - 1 and not contradicted
         and witnessed
     )  # fmt: skip
-    sure = (both or (hidden_centre and apart)) and shown == N_OUTER and coloured
+    fully = min(centre, net) >= settings.sure_outer  # people on the table hide its colour only
+    sure = (both and (coloured or fully)) or (hidden_centre and apart and coloured)
+    sure = sure and shown == N_OUTER
     sure = sure and outer >= settings.sure_outer
     score = seen.hits * (0.5 + 0.5 * seen.surface)
     return Verdict(table, table and sure, outer, centre, net, score)
