@@ -50,6 +50,7 @@ class CalibrateSettings:
     click_sd_px: float = 5.0  # at 1920 wide: of a corner given by hand
     hand_reach_px: float = 25.0  # at 1920 wide: how far off corners given by hand may be
     least_net: float = 0.35  # share of the net that must be seen before it counts
+    least_witness: float = 0.25  # of centre line or net: less of both is a poster, not a table
     low_view_deg: float = 8.0  # seen flatter than this, depth on the table is poorly known
     least_outer: float = 0.5  # of the outer lines within the picture, on average
     least_ends: float = 0.06  # points of an end line for each of a side line; seen low, 0.15
@@ -226,12 +227,12 @@ def _first_view_with_table(
 ) -> tuple[list[Frame], list[Found]]:
     blurred = replace(settings.find, sigma_px=1.6)
     for view in views[:4]:
-        tables = find_tables(small_picture(view, settings.find), settings.find)
-        # harder: people who never leave a line, then a picture out of focus
-        for find, alone in ((settings.find, True), (blurred, False)):
+        tables: list[Found] = []
+        # harder and harder: people who never leave a line, then a picture out of focus
+        for find, alone in ((settings.find, False), (settings.find, True), (blurred, False)):
             if any(t.convincing for t in tables) or (alone and len(view) == 1):
                 continue
-            more = find_tables(small_picture(view, find, alone), find)
+            more = find_tables(small_picture(view, find, alone), find, three=True)
             tables = more if any(t.convincing for t in more) or not tables else tables
         if tables:
             return view, tables
@@ -332,7 +333,7 @@ def no_table(
     `share` (6,) of each strip that was seen, `error_mm` of a place on the table.
     """
     sides, ends = refined.used[:2], refined.used[2:N_OUTER]
-    if max(share[CENTRE], share[NET]) < 0.1:
+    if max(share[CENTRE], share[NET]) < settings.least_witness:
         return "has neither centre line nor net"
     if np.mean(share[:N_OUTER]) < settings.least_outer:
         return "shows too little of its outer lines"

@@ -1,27 +1,22 @@
 """Finding the table: straight edges, quadrilaterals with a dark inside, cameras that fit them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 
 from halfvolley.camera import find_kernels
+from halfvolley.camera.evidence import COARSE, JudgeSettings, evidence_of, judge
 from halfvolley.camera.projection import project
 from halfvolley.camera.refine import refine
-from halfvolley.camera.sightings import (
-    SightSettings,
-    Tone,
-    cuts_of,
-    joined,
-    sight,
-    strength,
-)
-from halfvolley.camera.table import CENTRE, CORNERS_M, N_OUTER, NET
+from halfvolley.camera.sightings import Tone, cuts_of, joined, sight
+from halfvolley.camera.table import CORNERS_M, NET
+from halfvolley.camera.three_kernels import upright
+from halfvolley.camera.three_sides import cameras_of_three
 from halfvolley.constants import EDGE_LINE_WIDTH_M
 from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray, Frame
 
-COARSE = SightSettings(spacing_px=10.0, min_share=0.85, min_share_net=0.8)
 _TONE = Tone()
 INNER_CORNERS_M: FloatArray = CORNERS_M - np.sign(CORNERS_M) * EDGE_LINE_WIDTH_M.value
 
@@ -38,22 +33,18 @@ class FindSettings:
     most_lines: int = 240  # strongest first; walls of stripes or bricks have many
     most_quads: int = 50_000
     fitted_quads: int = 400  # best outlined ones; the table is among the first dozen or so
-    min_f_share: float = 0.35  # focal length, of the width: wider is no ordinary lens
+    min_f_share: float = 0.26  # focal length, of the width: wider is no ordinary lens
     max_f_share: float = 4.0
     max_centre_share: float = 0.05  # of the width: principal point off the middle
     max_k: float = 0.6  # radial distortion, either term
     quad_miss_px: float = 9.0  # corners may miss a lens without distortion by this
     worth_of_white: float = 0.4  # of an outline's lines as bright as any, beside its covered share
-    tries: int = 14  # cameras that are held against the picture in detail
+    tries: int = 14  # cameras of four lines that are held against the picture in detail
+    tries_of_three: int = 16  # the same of three lines
+    most_threes: int = 3000  # sets of three lines that are looked at
     sigma_px: float = 0.7  # blur of edges in the small picture
     singles: int = 5  # pictures looked at one by one where people never leave a line
-    min_outer: float = 0.6  # share of the visible outer lines that must be found
-    min_evidence: float = 1.05  # that share plus half of the centre line's and of the net's
-    sure_evidence: float = 1.3  # the same for a table that leaves no doubt
-    max_centre_strength: float = 3.5  # times the outer lines; painted as wide as they it has 6
-    min_centre_strength: float = 0.3  # less is no line
-    min_net_strength: float = 0.05  # seen along its plane a net is thin
-    convincing: float = 0.25  # share of centre line and of net that leaves no doubt
+    judge: JudgeSettings = field(default_factory=JudgeSettings)
     least_light: float = 0.2  # of outer lines, of those of the strongest table: paint is white
 
 
@@ -66,6 +57,11 @@ class Planes:
     cr: ByteImage  # (h, w)
     scale: float  # small pixels per pixel of the clip
     singles: tuple[ByteImage, ...] = ()  # some of the pictures by themselves, with their people
+
+    @property
+    def stacked(self) -> ByteImage:
+        """(3, h, w) luma, cb, cr."""
+        return np.stack([self.luma, self.cb, self.cr])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,9 +85,14 @@ class Found:
     net: float  # share of the net found
     convincing: bool  # centre line and net are where a table has them
     light: float  # of the outer lines above the inside; 100 is white
-    weight_px: float  # length found less what should have been
+    weight_px: float  # length of its lines seen, less where its surface is not
     whole: bool  # all four corners inside the picture
     corners_px: FloatArray  # (4, 2)
+
+    @property
+    def plain(self) -> bool:
+        """Whether nothing is left that another camera could explain better."""
+        return self.convincing and min(self.outer, self.centre, self.net) > 0.85
 
 
 def small_picture(
@@ -333,7 +334,10 @@ def pose_of_corners(
     return best
 
 
-def find_tables(planes: Planes, settings: FindSettings = FindSettings()) -> list[Found]:
+def find_tables(
+    planes: Planes, settings: FindSettings = FindSettings(), lines: Lines | None = None,
+    three: bool = False,
+) -> list[Found]:  # fmt: skip
     """Tables seen in a picture, the largest wholly visible one first.
 
     Parameters
@@ -342,35 +346,69 @@ def find_tables(planes: Planes, settings: FindSettings = FindSettings()) -> list
         Picture without people.
     settings : FindSettings
         Limits.
+    lines : Lines, optional
+        Its straight edges, if they are known.
+    three : bool
+        Whether to look for tables of which one side is hidden or outside the picture, too.
 
     Returns
     -------
     list of Found
         Different tables; empty where none explains the picture.
     """
+    lines = straight_edges(planes, settings) if lines is None else lines
+    starts = _starts_of_four(planes, lines, settings)
+    found = _held_against(planes, starts, settings.tries, (6.0, 3.0, 2.0), settings)
+    if three and not any(f.convincing for f in found):
+        width = planes.luma.shape[1]
+        starts = [
+            camera
+            for _, camera in cameras_of_three(
+                planes.stacked, lines.abc, lines.running, lines.zero, lines.dark,
+                alike(lines.dark),
+                (settings.min_f_share * width, settings.max_f_share * width),
+                settings.most_threes,
+            )
+        ]  # fmt: skip
+        tries = settings.tries_of_three
+        found += _held_against(planes, starts, tries, (10.0, 5.0, 3.0, 2.0), settings)
+    strongest = max((f.light for f in found), default=0.0)
+    return _distinct([f for f in found if f.light > settings.least_light * strongest])
+
+
+def _starts_of_four(planes: Planes, lines: Lines, settings: FindSettings) -> list[Camera]:
+    """Cameras that see a quadrilateral of lines as a table, the likeliest first."""
     height, width = planes.luma.shape
-    corners, score = quadrilaterals(straight_edges(planes, settings), (width, height), settings)
-    starts: list[tuple[float, Camera, FloatArray]] = []
+    corners, score = quadrilaterals(lines, (width, height), settings)
+    starts: list[tuple[float, Camera]] = []
     for quad, worth in zip(corners, score, strict=True):
         for camera, miss in cameras_of_quad(quad, (width, height), settings=settings):
-            if miss < settings.quad_miss_px:
+            if miss < settings.quad_miss_px and upright(camera.R, camera.t_m):
                 size = np.sqrt(cv2.contourArea(quad.astype(np.float32))) / width
-                starts.append((worth - miss / 20.0 + 0.3 * size, camera, quad))
-    starts.sort(key=lambda s: -s[0])
+                starts.append((worth - miss / 20.0 + 0.3 * size, camera))
+    return [camera for _, camera in sorted(starts, key=lambda s: -s[0])]
+
+
+def _held_against(
+    planes: Planes, starts: Sequence[Camera], tries: int, searches_px: Sequence[float],
+    settings: FindSettings,
+) -> list[Found]:  # fmt: skip
+    """What the first so many different cameras come to in a picture."""
     found: list[Found] = []
     tried: list[FloatArray] = []
-    for _, camera, _ in starts:
-        if len(tried) == settings.tries:
+    for camera in starts:
+        if len(tried) == tries:
             break
         seen = project(camera, CORNERS_M)
         if any(_same_place(seen, other, 5.0) for other in tried):
             continue
+        if any(f.plain and _overlap(seen / planes.scale, f.corners_px) for f in found):
+            continue
         tried.append(seen)
-        table = hold_against(planes, camera, settings)
+        table = hold_against(planes, camera, settings, searches_px)
         if table is not None:
             found.append(table)
-    strongest = max((f.light for f in found), default=0.0)
-    return _distinct([f for f in found if f.light > settings.least_light * strongest])
+    return found
 
 
 def _same_place(one: FloatArray, other: FloatArray, within_px: float) -> bool:
@@ -380,13 +418,26 @@ def _same_place(one: FloatArray, other: FloatArray, within_px: float) -> bool:
 
 
 def hold_against(
-    planes: Planes, camera: Camera, settings: FindSettings = FindSettings()
-) -> Found | None:
-    """Fit a start to a picture and count what it explains; None where that is no table."""
-    fitted = refit(planes, camera, (6.0, 3.0, 2.0), Tone(sigma_px=settings.sigma_px))
+    planes: Planes, camera: Camera, settings: FindSettings = FindSettings(),
+    searches_px: Sequence[float] = (6.0, 3.0, 2.0),
+) -> Found | None:  # fmt: skip
+    """Fit a start to a picture and judge what it explains; None where that is no table."""
+    tone = Tone(sigma_px=settings.sigma_px)
+    fitted = refit(planes, camera, searches_px, tone)
     if fitted is None or not _ordinary(fitted, settings):
         return None
-    return _judged(planes, fitted, settings)
+    seen = evidence_of(planes.stacked, planes.singles, fitted, tone)
+    verdict = judge(seen, settings.judge)
+    if not verdict.table:
+        return None
+    full = scaled(fitted, 1.0 / planes.scale)
+    corners = project(full, CORNERS_M)
+    width, height = full.size_px
+    whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
+    return Found(
+        full, verdict.outer, verdict.centre, verdict.net, verdict.convincing, seen.light,
+        COARSE.spacing_px * verdict.score / planes.scale, whole, corners,
+    )  # fmt: skip
 
 
 def refit(
@@ -430,42 +481,6 @@ def explained_px(planes: Planes, camera: Camera) -> float:
     cuts = cuts_of(camera, COARSE)
     seen = sight(planes.luma, cuts, Tone(), 2.0, COARSE)
     return COARSE.spacing_px * float(np.sum(seen.strip != NET))
-
-
-def _judged(planes: Planes, camera: Camera, settings: FindSettings) -> Found | None:
-    cuts = cuts_of(camera, COARSE)
-    tone = Tone(sigma_px=settings.sigma_px)
-    seen = joined([sight(p, cuts, tone, 2.0, COARSE) for p in (planes.luma, *planes.singles)])
-    off = np.abs(np.sum((seen.uv_px - cuts.uv_px[seen.row]) * seen.normal, axis=1))
-    seen = seen.take(off < np.where(seen.strip == NET, 2.0, 1.0))
-    hit = np.zeros(len(cuts), dtype=bool)
-    hit[seen.row] = True
-    # a line that people cross shows in some pictures only: each cut where it is strongest
-    seen = seen.take(np.argsort(-seen.contrast, kind="stable"))
-    seen = seen.take(np.unique(seen.row, return_index=True)[1])
-    outer, centre, net = (
-        float(hit[rows].mean()) if rows.any() else 0.0
-        for rows in (cuts.strip < N_OUTER, cuts.strip == CENTRE, cuts.strip == NET)
-    )
-    if strength(seen, CENTRE) < settings.min_centre_strength:
-        centre = 0.0
-    if strength(seen, NET) < settings.min_net_strength:
-        net = 0.0
-    if strength(seen, CENTRE) > settings.max_centre_strength or outer < settings.min_outer:
-        return None
-    evidence = outer + 0.5 * (centre + net)
-    sure = min(centre, net) > settings.convincing and evidence > settings.sure_evidence
-    least = settings.min_evidence if min(centre, net) > 0.1 else settings.sure_evidence
-    if evidence < least:
-        return None
-    counted = (cuts.strip != NET) | (net > 0.0)
-    weight = COARSE.spacing_px * float(hit[counted].sum() - 0.25 * np.sum(cuts.strip <= CENTRE))
-    full = scaled(camera, 1.0 / planes.scale)
-    corners = project(full, CORNERS_M)
-    width, height = full.size_px
-    whole = bool(((corners > 0) & (corners < [width - 1, height - 1])).all())
-    light = float(np.median(seen.contrast[seen.strip < N_OUTER]))
-    return Found(full, outer, centre, net, sure, light, weight / planes.scale, whole, corners)
 
 
 def _ordinary(camera: Camera, settings: FindSettings) -> bool:

@@ -21,7 +21,7 @@ CELL_PX = 4.0
 
 
 @numba.njit(cache=True)
-def _cross(lines: FloatArray, i: int, k: int, out: FloatArray) -> bool:
+def crossing(lines: FloatArray, i: int, k: int, out: FloatArray) -> bool:
     det = lines[i, 0] * lines[k, 1] - lines[k, 0] * lines[i, 1]
     if abs(det) < 0.05:
         return False
@@ -31,7 +31,7 @@ def _cross(lines: FloatArray, i: int, k: int, out: FloatArray) -> bool:
 
 
 @numba.njit(cache=True)
-def _covered(running: FloatArray, zero: float, t0: float, t1: float) -> float:
+def covered(running: FloatArray, zero: float, t0: float, t1: float) -> float:
     """Supported length between two coordinates along a line."""
     n = running.shape[0] - 1
     low = min(max((min(t0, t1) + zero) / CELL_PX, 0.0), float(n))
@@ -80,7 +80,7 @@ def quadrilaterals(
             four[0], four[1], four[2], four[3] = i, k, j, m
             good = True
             for s in range(4):
-                if not _cross(lines, four[s], four[(s + 1) % 4], corner[s]):
+                if not crossing(lines, four[s], four[(s + 1) % 4], corner[s]):
                     good = False
                     break
                 u, v = corner[s, 0], corner[s, 1]
@@ -95,7 +95,7 @@ def quadrilaterals(
             if not good:
                 continue
             perimeter = 0.0
-            covered = 0.0
+            supported = 0.0
             over = 0.0
             weakest = 1.0
             for s in range(4):
@@ -110,17 +110,17 @@ def quadrilaterals(
                 if length < min_side:
                     good = False
                     break
-                inside = _covered(running[line], zero, t0, t1)
+                inside = covered(running[line], zero, t0, t1)
                 slack = 6.0 + 0.01 * length
                 low, high = min(t0, t1) - slack, max(t0, t1) + slack
-                outside = _covered(running[line], zero, -zero, low) + _covered(
+                outside = covered(running[line], zero, -zero, low) + covered(
                     running[line], zero, high, zero
                 )
                 weakest = min(weakest, inside / length)
                 perimeter += length
-                covered += inside
+                supported += inside
                 over += outside
-            if not good or weakest < 0.06 or covered < 0.4 * perimeter:
+            if not good or weakest < 0.06 or supported < 0.4 * perimeter:
                 continue
             if over > 0.6 * perimeter:
                 continue
@@ -130,7 +130,7 @@ def quadrilaterals(
                 members[found, s] = four[s]
                 facts[found, 2 + 2 * s] = corner[s, 0]
                 facts[found, 3 + 2 * s] = corner[s, 1]
-            facts[found, 0] = covered / perimeter
+            facts[found, 0] = supported / perimeter
             facts[found, 1] = over / perimeter
             found += 1
     return members[:found], facts[:found]
