@@ -102,17 +102,12 @@ def _touching(
     first, second = _state_at(a, t, settings), _state_at(b, t, settings)
     drag = (a if len(a.rows) >= len(b.rows) else b).state[9]
     start = np.concatenate([0.5 * (first[:3] + second[:3]), first[3:], second[3:], [0.0, drag]])
-    starts = [start]
     if height_m is not None:
         mean[2], weight[2] = height_m, 1.0 / PLANE_SD_M**2
-        starts = [_on_plane(start, s, n_before, height_m)]
-        if max(a.depth_sd_mps, b.depth_sd_mps) > settings.deep_sd_mps:
-            starts.append(_by_law(starts[0], a.depth_sd_mps < b.depth_sd_mps))
-    fits = [
-        fit_free(start, s.t_s - t, n_before, s.R, s.t_m, s.ab, s.sd, mean, weight, settings.air, 14)
-        for start in starts
-    ]
-    x, _, cost, _ = min(fits, key=lambda fit: fit[2])
+        start = _on_plane(start, s, n_before, height_m)
+    x, _, cost, _ = fit_free(
+        start, s.t_s - t, n_before, s.R, s.t_m, s.ab, s.sd, mean, weight, settings.air, 14
+    )
     return Junction("other", t, x, cost - a.cost - b.cost)
 
 
@@ -128,20 +123,6 @@ def _on_plane(start: FloatArray, s: Sights, n_before: int, height_m: float) -> F
     out[:3] = eye + scale * away
     out[3:6] *= scale
     out[9:12] *= scale
-    return out
-
-
-def _by_law(start: FloatArray, forward: bool) -> FloatArray:
-    """The start with the velocity of one flight as a bounce makes it of the other's.
-
-    Seen end-on, a short flight may seem to come towards the camera while it goes away, which no
-    search gets over; the flight on the other side of the touch is known better.
-    """
-    out = start.copy()
-    if forward:
-        out[9:12], out[12:15] = bounce(start[3:6], start[6:9], 0.92, 0.01, 0.25, R)
-    else:
-        out[3:6] = start[9:12] * np.array([1.0, 1.0, -1.0 / 0.9])
     return out
 
 

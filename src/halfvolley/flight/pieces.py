@@ -39,11 +39,6 @@ class Piece:
     fall: float  # by how much more an even motion in the picture would cost
     gain: float  # log-odds that it is a ball rather than anything else
 
-    @property
-    def depth_sd_mps(self) -> float:
-        """How well its velocity along the table is known: badly where it flies along the view."""
-        return math.sqrt(float(self.cov[3, 3]))
-
 
 def prior(settings: FlightSettings, touch_sd_s: float | None = None) -> Prior:
     """Mean and diagonal information of a `fit_free` state: of one arc, or of two that touch."""
@@ -178,11 +173,7 @@ def _parts_of_bent(
 
     Every place to cut is tried; the whole piece stays a rival of its parts.
     """
-    bent = [
-        p
-        for p in pieces
-        if len(p.rows) >= 8 and (p.excess > settings.bent_excess or _is_deep(p, settings))
-    ]
+    bent = [p for p in pieces if p.excess > settings.bent_excess and len(p.rows) >= 8]
     cuts = [(p, at) for p in bent for at in range(4, len(p.rows) - 3)]
     runs = [run for p, at in cuts for run in (p.rows[:at], p.rows[at:])]
     _, costs = fit_runs(runs, seen, settings)
@@ -194,9 +185,9 @@ def _parts_of_bent(
     parts = [run for _, p, at in best.values() for run in (p.rows[:at], p.rows[at:])]
     fitted = fit_pieces(parts, seen, f_px, settings)
     out = []
-    for (_, p, _), one, two in zip(best.values(), fitted[::2], fitted[1::2], strict=True):
-        if one is not None and two is not None:
-            out += [one, two] if one.state[3] * two.state[3] < 0.0 or _is_deep(p, settings) else []
+    for one, two in zip(fitted[::2], fitted[1::2], strict=True):
+        if one is not None and two is not None and one.state[3] * two.state[3] < 0.0:
+            out += [one, two]
     return out
 
 
@@ -219,11 +210,6 @@ def flown(state: FloatArray, span_s: float, settings: FlightSettings) -> FloatAr
     g, b, _, lift, decay, radius, bend = settings.air
     own = (g, b, state[9], lift, decay, radius, bend)
     return fly(state[:3], state[3:6], state[6:9], *own, np.array([span_s]))[0]
-
-
-def _is_deep(piece: Piece, settings: FlightSettings) -> bool:
-    """Whether a piece flies so nearly along the line of sight that a stroke in it hardly shows."""
-    return len(piece.rows) >= settings.fewest_alone and piece.depth_sd_mps > settings.deep_sd_mps
 
 
 def _longest_runs(

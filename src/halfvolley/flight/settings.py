@@ -22,7 +22,6 @@ class FlightSettings:
     trim_cost: float = 12.0  # an end sighting that costs more than this lies beyond a contact
     whole_cost: float = 6.0  # a part of a piece is kept only if it fits better by this
     bent_excess: float = 12.0  # of a piece that fits, but may be two with a stroke between
-    deep_sd_mps: float = 1.0  # along the table; what is known no better may hide a stroke as well
     shortest_split: int = 4  # shorter pieces are not searched for hidden contacts
     least_gain: float = 0.2  # a piece that promises less is not looked at
     still_radii: float = 0.5  # gravity alone moves a ball further than this in four frames
