@@ -159,8 +159,31 @@ def _unroll(
         if run:
             run.reverse()
             pairs = itertools.pairwise(run)
-            chains.append(Chain(tuple(run), tuple(judge(a, b, seen, settings) for a, b in pairs)))
+            chain = Chain(tuple(run), tuple(judge(a, b, seen, settings) for a, b in pairs))
+            chains.append(_bounced_once(chain, seen, settings))
     return chains
+
+
+def _bounced_once(chain: Chain, seen: Sights, settings: FlightSettings) -> Chain:
+    """The chain without pieces that came out of a bounce sooner than they would go into the next.
+
+    A few sightings about a bounce fit one flight as well, and meet both neighbours in that bounce.
+    """
+    pieces, junctions = list(chain.pieces), list(chain.junctions)
+    i = 0
+    while i + 1 < len(junctions):
+        one, two = junctions[i], junctions[i + 1]
+        if one.kind == two.kind == "table" and _time(two) - _time(one) < settings.same_touch_s:
+            del pieces[i + 1]
+            junctions[i : i + 2] = [judge(pieces[i], pieces[i + 1], seen, settings)]
+        else:
+            i += 1
+    return Chain(tuple(pieces), tuple(junctions))
+
+
+def _time(junction: Junction) -> float:
+    """When the two pieces touch [s]."""
+    return junction.t_s + float(junction.state[15])
 
 
 def near(a: Piece, b: Piece, seen: Sights, frame_s: float, settings: FlightSettings) -> bool:

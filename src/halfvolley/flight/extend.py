@@ -8,14 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.flight.course import predict, reconsider, settle, touch_state
+from halfvolley.flight.course import chance, predict, reconsider, settle, touch_state
+from halfvolley.flight.gap import end_to_end, one_each, stroke_and_bounce
 from halfvolley.flight.junctions import Kind, outside, place_cost
 from halfvolley.flight.landing import along, crossing, with_bounce_after, with_bounce_before
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.settings import FlightSettings
-from halfvolley.types import FloatArray, IntArray
+from halfvolley.types import FloatArray
 
 BORNE_OUT = (0.65, 0.8, 0.9)  # probability of an added bounce with none, one, more sightings beyond
+NOBODY_SAW = 0.9  # probability of a stroke and a bounce that explain a gap beyond doubt
 SIGHTING_COST = 4.0  # what one more sighting may cost
 
 
@@ -136,12 +138,6 @@ def grafted(course: Course, part: Course, first: int, last: int) -> Course:
     )  # fmt: skip
 
 
-def _one_each(rows: IntArray, s: Setting) -> IntArray:
-    """Of several rows of one frame, the last."""
-    keep = np.append(np.diff(s.seen.frame[rows]) > 0, True)
-    return rows[keep]
-
-
 def merge(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
     """Neighbouring courses as one where one flight or a single contact explains the gap."""
     out: list[Course] = []
@@ -177,7 +173,8 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     left = refine(a.part(max(a.n_arcs - 2, 0), a.n_arcs - 1, s.seen.t_s[a.rows]), s, 6)
     right = refine(b.part(0, min(1, b.n_arcs - 1), s.seen.t_s[b.rows]), s, 6)
     at = left.n_arcs - 1
-    local = reconsider(refine(_end_to_end(left, right, t, start, s), s, 20), s, settings)
+    met = end_to_end(left, right, ("other",), np.array([t]), start[None], s)
+    local = reconsider(refine(met, s, 20), s, settings)
     through = refine(_through(left, right, s), s, 20)
     apart = left.cost + right.cost
     # looking again may have found that this touch, or one beside it, was none
@@ -187,19 +184,53 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
         touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
     if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
         return _through(a, b, s, through.states[at])
-    if not kept or local.cost > apart + settings.junction_cost:
-        return None
-    whole = _end_to_end(a, b, float(local.starts[at + 1]), local.states[at + 1], s)
-    i = a.n_arcs - 1
-    return replace(
-        whole, kinds=(*whole.kinds[:i], local.kinds[at], *whole.kinds[i + 1 :]),
-        chances=(*whole.chances[:i], local.chances[at], *whole.chances[i + 1 :]),
+    single = None
+    if kept and local.cost <= apart + settings.junction_cost:
+        single = _met(a, b, local, at, 1, s)
+        if touching < apart + settings.trim_cost:
+            return single
+    twice = _met_twice(a, b, left, right, s, settings, touching - settings.same_bonus)
+    return single if twice is None else twice
+
+
+def _met(a: Course, b: Course, local: Course, at: int, n: int, s: Setting) -> Course:
+    """Both in one, not yet refined, with the n touches of the local course from `at` on between."""
+    touches, after = slice(at, at + n), slice(at + 1, at + 1 + n)
+    return end_to_end(
+        a, b, local.kinds[touches], local.starts[after], local.states[after], s,
+        local.chances[touches],
     )  # fmt: skip
+
+
+def _met_twice(
+    a: Course, b: Course, left: Course, right: Course, s: Setting, settings: FlightSettings,
+    once: float,
+) -> Course | None:  # fmt: skip
+    """Both as one with a stroke and a bounce in the gap, or None.
+
+    `once` is what they may cost at most, with the two arcs on either side.
+    """
+    local = stroke_and_bounce(left, right, s, settings)
+    if local is None:
+        return None
+    at = left.n_arcs - 1
+    x, y = local.states[at + 1 + local.kinds[at : at + 2].index("table"), :2]
+    if outside(float(x), float(y), -settings.blind_inside_m) > 0.0:
+        return None  # rackets strike at the edge
+    cost = local.cost
+    cost += sum(place_cost(local.kinds[i], touch_state(local, s, i)) for i in (at, at + 1))
+    apart = left.cost + right.cost
+    if not cost < min(once, apart + settings.trim_cost):
+        return None
+    rivals: dict[Kind, float] = {"other": cost, "same": min(once, apart + settings.junction_cost)}
+    surely = NOBODY_SAW * chance("other", rivals)
+    chances = (*local.chances[:at], surely, surely, *local.chances[at + 2 :])
+    return _met(a, b, replace(local, chances=chances), at, 2, s)
 
 
 def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) -> Course:
     """Both courses in one, not yet refined, whose middle arc was out of sight for a while."""
-    rows = _one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
+    rows = one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
     states = np.vstack([a.states, b.states[1:]])
     if start is not None:
         states[a.n_arcs - 1] = start
@@ -220,14 +251,3 @@ def _without_blind_start(c: Course, s: Setting) -> Course:
     """Without a first arc that no sighting lies on."""
     t = s.seen.t_s[c.rows]
     return c.part(1, c.n_arcs - 1, t) if c.n_arcs > 1 and t[0] > c.starts[1] else c
-
-
-def _end_to_end(a: Course, b: Course, t: float, start: FloatArray, s: Setting) -> Course:
-    """Both courses in one, not yet refined, meeting at t, from where b's first arc starts."""
-    kinds: tuple[Kind, ...] = (*a.kinds, "other", *b.kinds)
-    rows = _one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
-    return Course(
-        rows, kinds, (*a.chances, 0.0, *b.chances), np.vstack([a.states, start, b.states[1:]]),
-        np.concatenate([a.starts, [t], b.starts[1:]]), np.vstack([a.own_air, b.own_air]), a.globals,
-        scale=max(a.scale, b.scale),
-    )  # fmt: skip

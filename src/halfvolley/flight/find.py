@@ -21,6 +21,7 @@ from halfvolley.flight.extend import complete
 from halfvolley.flight.junctions import outside
 from halfvolley.flight.outcome import arcs_and_contacts
 from halfvolley.flight.pieces import find_pieces
+from halfvolley.flight.recount import recounted
 from halfvolley.flight.refine import Course, Setting, setting
 from halfvolley.flight.serves import TOSS_MPS, with_serves
 from halfvolley.flight.settings import FlightSettings
@@ -89,7 +90,8 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     fixed = setting(seen, camera, shutter, frame_s, s, late_s, rows)
     solved = [_solve(chain, fixed, s) for chain in chains]
     courses = complete([c for c in solved if c is not None], fixed, s)
-    courses = [struck_once(reconsider(c, fixed, s), s) for c in courses]
+    courses = [recounted(reconsider(c, fixed, s), fixed, s) for c in courses]
+    courses = [struck_once(c, s) for c in courses]
     courses = [part for c in courses for part in apart(c, fixed, s)]
     courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]
     courses = [c.doubted(_belonging(c, s)) for c in courses]

@@ -14,10 +14,10 @@ from halfvolley.constants import (
     TABLE_WIDTH_M,
 )
 from halfvolley.flight.kernels import fit_free
-from halfvolley.flight.pieces import Piece, places, prior
+from halfvolley.flight.pieces import Piece, flown, places, prior
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
-from halfvolley.physics.kernels import bounce, fly
+from halfvolley.physics.kernels import bounce
 from halfvolley.types import ContactKind, FloatArray
 
 R = BALL_RADIUS_M.value
@@ -151,11 +151,7 @@ def judge(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Junctio
 
 def _state_at(piece: Piece, t: float, settings: FlightSettings) -> FloatArray:
     """State (9,) of a piece's flight at a time."""
-    g, b, _, lift, decay, radius, bend = settings.air
-    s = piece.state
-    return fly(
-        s[:3], s[3:6], s[6:9], g, b, s[9], lift, decay, radius, bend, np.array([t - piece.t_s])
-    )[0]
+    return flown(piece.state, t - piece.t_s, settings)
 
 
 def outside(x: float, y: float, margin_m: float = 0.0) -> float:

@@ -117,8 +117,10 @@ def find_pieces(
     ]
     found = [p for p in fitted if p is not None] + _longest_runs(bent, seen, f_px, settings)
     whole = _trimmed(found, seen, f_px, settings)
-    whole += _parts_of_bent(whole, seen, f_px, settings)
     whole = _not_within({_key(p.rows): p for p in whole}.values(), settings)
+    parts = _parts_of_bent(whole, seen, f_px, settings)
+    known = {_key(p.rows) for p in whole}
+    whole += {k: p for p in parts if (k := _key(p.rows)) not in known}.values()
     return sorted(whole, key=lambda piece: (piece.t0_s, -len(piece.rows)))
 
 
@@ -172,18 +174,42 @@ def _parts_of_bent(
     Every place to cut is tried; the whole piece stays a rival of its parts.
     """
     bent = [p for p in pieces if p.excess > settings.bent_excess and len(p.rows) >= 8]
-    cuts = [(k, at) for k, p in enumerate(bent) for at in range(4, len(p.rows) - 3)]
-    fitted = fit_pieces(
-        [bent[k].rows[:at] for k, at in cuts] + [bent[k].rows[at:] for k, at in cuts],
-        seen, f_px, settings,
-    )  # fmt: skip
-    best: dict[int, tuple[float, Piece, Piece]] = {}
-    for (k, _), one, two in zip(cuts, fitted[: len(cuts)], fitted[len(cuts) :], strict=True):
+    cuts = [(p, at) for p in bent for at in range(4, len(p.rows) - 3)]
+    runs = [run for p, at in cuts for run in (p.rows[:at], p.rows[at:])]
+    _, costs = fit_runs(runs, seen, settings)
+    best: dict[_Key, tuple[float, Piece, int]] = {}
+    for (p, at), one, two in zip(cuts, costs[::2], costs[1::2], strict=True):
+        cost = float(one + two)
+        if cost < min(p.cost - settings.whole_cost, best.get(_key(p.rows), (np.inf,))[0]):
+            best[_key(p.rows)] = (cost, p, at)
+    parts = [run for _, p, at in best.values() for run in (p.rows[:at], p.rows[at:])]
+    fitted = fit_pieces(parts, seen, f_px, settings)
+    out = []
+    for one, two in zip(fitted[::2], fitted[1::2], strict=True):
         if one is not None and two is not None and one.state[3] * two.state[3] < 0.0:
-            cost = one.cost + two.cost
-            if cost < min(bent[k].cost - settings.trim_cost, best.get(k, (np.inf,))[0]):
-                best[k] = (cost, one, two)
-    return [part for _, *parts in best.values() for part in parts]
+            out += [one, two]
+    return out
+
+
+def fit_runs(
+    runs: Sequence[IntArray], seen: Sights, settings: FlightSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Runs of sightings as a flight each: states (n, 10) at their middles, and costs (n,)."""
+    if not runs:
+        return np.zeros((0, 10)), np.zeros(0)
+    starts = np.cumsum([0] + [len(run) for run in runs])
+    state, _, cost, _, _ = kernels.fit_pieces(
+        np.concatenate(runs), starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd,
+        *prior(settings), settings.air, 12,
+    )  # fmt: skip
+    return state, cost
+
+
+def flown(state: FloatArray, span_s: float, settings: FlightSettings) -> FloatArray:
+    """State (9,) of a flight (10,) a while later, or before."""
+    g, b, _, lift, decay, radius, bend = settings.air
+    own = (g, b, state[9], lift, decay, radius, bend)
+    return fly(state[:3], state[3:6], state[6:9], *own, np.array([span_s]))[0]
 
 
 def _longest_runs(

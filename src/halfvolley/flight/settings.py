@@ -44,6 +44,7 @@ class FlightSettings:
     meeting_slack_mps2: float = 3.0  # and by spin that the piece did not show
     junction_cost: float = 25.0  # two pieces meet if joining them costs less than this
     bounce_bonus: float = 6.0  # log-odds for a bounce on this table: other balls have none
+    same_touch_s: float = 0.012  # two bounces within the same: a ball would hop by 0.2 mm
     break_penalty: float = 5.0  # log-odds against starting a new chain
     beside_gain: float = 12.0  # log-odds for a ball in play beside one that no longer is
     unseen_penalty_ps: float = 25.0  # log-odds against each second unseen within a chain
@@ -58,6 +59,7 @@ class FlightSettings:
     extension_sd_mps: float = 1.0  # how well the bounce law predicts the velocity beyond
     same_bonus: float = 6.0  # -2 log-odds for one flight through a gap rather than a touch in it
     meet_m: float = 1.5  # two courses further apart than this, mostly in depth, do not meet
+    two_touches_s: float = 0.2  # a longer gap may hold more than a stroke and a bounce
     recapture_px: float = 2.5  # a detection this near a refined flight is the ball
     reach_frames: int = 3  # how far beyond its ends a flight is followed without a sighting
     settle_rounds: int = 4
