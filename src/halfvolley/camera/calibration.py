@@ -374,7 +374,7 @@ def _weaknesses(
                                        "the other end line")) if share[k] < 0.1
     ]  # fmt: skip
     if missing:
-        out.append(f"{' and '.join(missing)} could not be seen: something stands before it")
+        out.append(f"{' and '.join(missing)} could not be seen: hidden, or outside the picture")
     if share[CENTRE] < 0.2:
         out.append("the centre line could not be seen; check the drawn model against the picture")
     if share[NET] < 0.2:
