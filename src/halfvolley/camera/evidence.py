@@ -24,8 +24,6 @@ from halfvolley.types import BoolArray, ByteImage, Camera, FloatArray
 COARSE = SightSettings(spacing_px=10.0, min_share=0.85, min_share_net=0.8)
 BESIDE_M = 0.06  # inside of a line, where the surface must be seen if nothing hides it
 OUTSIDE_M = 0.08  # beyond the edge: apron, floor or wall
-MIN_CENTRE_STRENGTH = 0.3  # of the outer lines, each at its width: less is no line
-MIN_NET_STRENGTH = 0.05  # seen along its plane a net is thin
 PAINT_RANGE = 3.5  # light of an outer line over that of most: lamps are uneven, paint is not
 BEYOND = (0.04, 0.4)  # beyond an end, of the length: there the lines of a table have ended
 LUMA_APART, LUMA_SHARE = 12.0, 0.45  # one surface under uneven light

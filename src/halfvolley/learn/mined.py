@@ -19,7 +19,7 @@ from halfvolley.ball.network import load_detector
 from halfvolley.ball.network_finder import NetworkFinder
 from halfvolley.learn.answers import Answers, answers_of_truth
 from halfvolley.learn.footage import CutSettings, Stack, corner_near, stacks
-from halfvolley.learn.made import BALL, NONE, OTHERS, Examples, hall_path
+from halfvolley.learn.made import BALL, HELD_OUT_EVERY, NONE, OTHERS, Examples, hall_path
 from halfvolley.learn.scoring import Held, hold
 from halfvolley.simulate import ClipSettings, CropSettings, RallySettings, make_clip, varied_scene
 from halfvolley.types import FloatArray, IntArray, concatenate
@@ -76,7 +76,17 @@ def made_clip(settings: MinedSettings, number: int) -> Path:
 
 
 def looked_through(clip: Path, detector: Path) -> tuple[Held, Answers]:
-    """What the finder finds in a whole made clip, held against the truth, and that truth."""
+    """What the finder finds in a whole made clip, held against the truth, and that truth.
+
+    Places are in pixels of the clip, frames count from its start.
+
+    Raises
+    ------
+    BadInput
+        If the file is no detector.
+    FootageError
+        If the clip cannot be read.
+    """
     truth = json.loads(clip.with_suffix(".json").read_text(encoding="utf-8"))
     info = probe(clip)
     finder = NetworkFinder(info, load_detector(detector))
@@ -91,7 +101,7 @@ def looked_through(clip: Path, detector: Path) -> tuple[Held, Answers]:
 
 def held_out_clips(settings: MinedSettings, detector: Path, processes: int) -> list[Held]:
     """What a detector finds in the clips for measuring that were made, several at once."""
-    numbers = range(0, settings.halls, 10)
+    numbers = range(0, settings.halls, HELD_OUT_EVERY)
     clips = [hall_path(settings.clips, n).with_suffix(".mp4") for n in numbers]
     there = [clip for clip in clips if clip.with_suffix(".json").exists()]
     context = get_context("spawn")

@@ -94,8 +94,7 @@ class Film:
         FootageError
             If the clip cannot be read.
         """
-        if not 0 <= index < len(self.info.pts_s):
-            raise BadInput(f"there is no frame {index}")
+        self._must_be_there(index)
         name = (*self._name, index, width_px)
         kept = self._store.get(name)
         if kept is not None:
@@ -116,8 +115,7 @@ class Film:
         BadInput, FootageError
             As for `jpeg`.
         """
-        if not 0 <= index < len(self.info.pts_s):
-            raise BadInput(f"there is no frame {index}")
+        self._must_be_there(index)
         with self._lock:
             picture = self._picture(index).copy()
         veil.over(picture)
@@ -131,8 +129,7 @@ class Film:
         BadInput, FootageError
             As for `jpeg`.
         """
-        if not 0 <= index < len(self.info.pts_s):
-            raise BadInput(f"there is no frame {index}")
+        self._must_be_there(index)
         with self._lock:
             return planes_from_rgb(self._picture(index), self.info.colour_matrix)[0]
 
@@ -169,6 +166,11 @@ class Film:
         if self._lock.acquire(blocking=False):
             self._recent.clear()
             self._lock.release()
+
+    def _must_be_there(self, index: int) -> None:
+        last = len(self.info.pts_s) - 1
+        if not 0 <= index <= last:
+            raise BadInput(f"there is no frame {index}; the clip has those from 0 to {last}")
 
     def _picture(self, index: int) -> ByteImage:
         """A decoded frame; the lock is held."""
