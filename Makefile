@@ -13,7 +13,7 @@ demo: $(VENV)/.installed
 
 test: $(VENV)/.installed-dev
 	$(MAKE) check
-	$(BIN)/python -m pytest --ignore=tests/web
+	$(BIN)/python -m pytest --ignore=tests/web --numprocesses auto --maxprocesses 4 --dist loadfile
 	$(BIN)/python -m pytest tests/web  # by themselves: late in a long run a page stays busy
 
 check: $(VENV)/.installed-dev

@@ -23,8 +23,9 @@ from pages import command, stamped, table, write_part
 from scoring import FORMAT
 
 from halfvolley.ball import BallFinder
-from halfvolley.ball.network import SHIPPED, load_detector
+from halfvolley.ball.network import load_detector
 from halfvolley.ball.network_finder import NetworkFinder
+from halfvolley.constants import SHIPPED_NETWORK
 from halfvolley.learn.answers import answers_of_truth
 from halfvolley.learn.scoring import SURE, Held, figures, hold, together
 from halfvolley.types import concatenate
@@ -83,7 +84,7 @@ def main() -> None:
     parser.add_argument("--footage", type=Path, required=True, help="folder with clips and truth")
     parser.add_argument("--only", default="", help="part of the names of the clips wanted")
     parser.add_argument("--seconds", type=float, default=1e9, help="of each clip, from its start")
-    parser.add_argument("--detector", type=Path, default=SHIPPED, help="an ONNX file")
+    parser.add_argument("--detector", type=Path, default=SHIPPED_NETWORK, help="an ONNX file")
     parser.add_argument("--write", help="name of the part of docs/benchmarks.md to fill")
     args = parser.parse_args()
     detector = load_detector(args.detector)

@@ -9,8 +9,9 @@ import pytest
 from scipy.ndimage import maximum_filter
 
 from halfvolley.ball import maps
-from halfvolley.ball.network import SHIPPED, load_detector
+from halfvolley.ball.network import load_detector
 from halfvolley.ball.network_finder import NetworkFinder, NetworkSettings
+from halfvolley.constants import SHIPPED_NETWORK
 from halfvolley.errors import BadInput
 from halfvolley.types import ClipInfo, Frame, concatenate
 
@@ -183,7 +184,7 @@ def test_files_that_are_no_detector_are_refused(tmp_path):
     with pytest.raises(BadInput, match="cannot be read"):
         load_detector(tmp_path / "missing.onnx")
     cut = tmp_path / "cut.onnx"
-    cut.write_bytes(SHIPPED.read_bytes()[:5000])
+    cut.write_bytes(SHIPPED_NETWORK.read_bytes()[:5000])
     with pytest.raises(BadInput, match="damaged or no ONNX"):
         load_detector(cut)
     text = tmp_path / "text.onnx"
@@ -194,7 +195,7 @@ def test_files_that_are_no_detector_are_refused(tmp_path):
 
 def test_a_foreign_onnx_file_is_refused(tmp_path):
     onnx = pytest.importorskip("onnx")
-    model = onnx.load(str(SHIPPED))
+    model = onnx.load(str(SHIPPED_NETWORK))
     for entry in model.metadata_props:
         if entry.key == "format":
             entry.value = "another-program-1"

@@ -7,7 +7,7 @@ import pytest
 
 pytest.importorskip("torch")
 
-from halfvolley.ball.network import SHIPPED
+from halfvolley.constants import SHIPPED_NETWORK
 from halfvolley.learn import mined
 from halfvolley.learn.answers import Answers
 from halfvolley.learn.made import BALL, NONE
@@ -74,7 +74,7 @@ def examples(clip, monkeypatch, knob_score):
                 searched=N)  # fmt: skip
     monkeypatch.setattr(mined, "made_clip", lambda settings, number: clip)
     monkeypatch.setattr(mined, "looked_through", lambda path, detector: (held, truth()))
-    settings = MinedSettings(SHIPPED, clip.parent, side_px=64, false=5, balls=100)
+    settings = MinedSettings(SHIPPED_NETWORK, clip.parent, side_px=64, false=5, balls=100)
     return settings.make(0)
 
 

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 torch = pytest.importorskip("torch")
 pytest.importorskip("onnx")
 
-from halfvolley.ball.network import SHIPPED  # noqa: E402
 from halfvolley.cli import app  # noqa: E402
+from halfvolley.constants import SHIPPED_NETWORK  # noqa: E402
 from halfvolley.learn import finetune, loop  # noqa: E402
 from halfvolley.learn.made import BALL, Examples, save  # noqa: E402
 from halfvolley.learn.split import SplitSettings, keep_split  # noqa: E402
@@ -266,7 +266,7 @@ def test_a_leaky_split_is_called_so(session, monkeypatch):
 def test_starts_that_are_none(session, tmp_path):
     assert "no detector is named 'best'" in one_sentence(run("train", session, "--start", "best"))
     cut = tmp_path / "cut.onnx"
-    cut.write_bytes(SHIPPED.read_bytes()[:4000])
+    cut.write_bytes(SHIPPED_NETWORK.read_bytes()[:4000])
     assert "damaged or no ONNX file" in one_sentence(run("train", session, "--start", cut))
     assert "damaged or no ONNX file" in one_sentence(run("score", session, "--detector", cut))
     assert "damaged or no ONNX file" in one_sentence(run("train", session, "--use", cut))
@@ -277,7 +277,7 @@ def test_nothing_is_left_to_hold_out(session):
     content = ClipHashes(Store(session)).of(read_session(session).clips[0].path)
     model = session / "models" / "detector-01.onnx"
     model.parent.mkdir()
-    model.write_bytes(SHIPPED.read_bytes())
+    model.write_bytes(SHIPPED_NETWORK.read_bytes())
     card = {"format": CARD_FORMAT, "leaky": False, "spans": {content: {"train": [[0, N]]}}}
     model.with_suffix(".json").write_text(json.dumps(card))
     words = one_sentence(run("train", session, "--start", "models/detector-01.onnx"))

@@ -10,7 +10,8 @@ import pytest
 torch = pytest.importorskip("torch")
 pytest.importorskip("onnx")
 
-from halfvolley.ball.network import SHIPPED, load_detector  # noqa: E402
+from halfvolley.ball.network import load_detector  # noqa: E402
+from halfvolley.constants import SHIPPED_NETWORK  # noqa: E402
 from halfvolley.errors import BadInput, StorageError  # noqa: E402
 from halfvolley.learn import finetune, loop, run  # noqa: E402
 from halfvolley.learn.example_store import ExampleStore  # noqa: E402
@@ -52,7 +53,7 @@ def painted(n, seed=0):
 @pytest.mark.parametrize("size", [(64, 96), (128, 48)])
 def test_the_shipped_file_is_taken_over_as_it_is(size):
     """PyTorch on the weights of the file against ONNX Runtime on the file."""
-    net, scale, detector = weights_of(SHIPPED)
+    net, scale, detector = weights_of(SHIPPED_NETWORK)
     h, w = size
     rng = np.random.default_rng(4)
     luma = rng.integers(0, 256, (2, 5, h, w), dtype=np.uint8)
@@ -91,7 +92,7 @@ def test_foreign_weights_are_refused(tmp_path):
     from torch import nn
 
     cut = tmp_path / "cut.onnx"
-    cut.write_bytes(SHIPPED.read_bytes()[:5000])
+    cut.write_bytes(SHIPPED_NETWORK.read_bytes()[:5000])
     with pytest.raises(BadInput, match="damaged or no ONNX file"):
         weights_of(cut)
     net = BallNet(Shape("own", 3, 4, (8, 8, 8, 8)))
@@ -250,7 +251,7 @@ def test_the_best_weights_win_and_patience_ends():
 
 
 def test_frozen_norms_stay(tmp_path):
-    net, _, _ = weights_of(SHIPPED)
+    net, _, _ = weights_of(SHIPPED_NETWORK)
     before = net.down4[1].running_mean.clone()
     store = ExampleStore(CPU)
     store.add(painted(12))
@@ -267,14 +268,14 @@ def test_fine_tuning_makes_a_file_that_runs(tmp_path):
         save(painted(9, seed=number), made / f"hall_{number:05d}.npz")
     settings = finetune.TuneSettings(steps=4, batch=4, measure_every=2, made_halls=11, made_crops=9)
     done = finetune.fine_tune(
-        SHIPPED, painted(12, seed=5), painted(9, seed=6), made, work, settings, CPU
+        SHIPPED_NETWORK, painted(12, seed=5), painted(9, seed=6), made, work, settings, CPU
     )
     assert [p.step for p in done.curve] == [0, 2, 4]
     assert set(done.curve[0].goodness) == {"own", "made"}
     assert load_detector(done.path).frames == 5
     assert done.device == "CPU" and done.steps_per_s > 0
     again = finetune.fine_tune(
-        SHIPPED, painted(12, seed=5), painted(9, seed=6), made, tmp_path, settings, CPU
+        SHIPPED_NETWORK, painted(12, seed=5), painted(9, seed=6), made, tmp_path, settings, CPU
     )
     assert [p.loss for p in again.curve] == [p.loss for p in done.curve]
 

@@ -12,11 +12,11 @@ from halfvolley import match
 from halfvolley.camera import Calibration
 from halfvolley.errors import BadSession, FootageError, NoCamera, StorageError, Unknown
 from halfvolley.session import pipeline
+from halfvolley.session.manifest import read_manifest
 from halfvolley.session.pipeline import load_clip, measure, plan_measure
 from halfvolley.session.recording import Recording
 from halfvolley.session.schema import FILE_NAME
 from halfvolley.session.stages import Scan
-from halfvolley.session.tables import read_manifest
 from halfvolley.types import Tracks
 
 ALL = ["probe", "camera", "scan", "track", "flight", "match"]

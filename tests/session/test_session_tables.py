@@ -13,9 +13,10 @@ from halfvolley.errors import BadSession, StorageError
 from halfvolley.match import find_play
 from halfvolley.session import files as session_files
 from halfvolley.session.columns import COLUMNS, CSV_TOO
+from halfvolley.session.manifest import read_manifest
 from halfvolley.session.rows import speed, topspin_revps
 from halfvolley.session.schema import read_session
-from halfvolley.session.tables import ClipTables, read_manifest, write_tables
+from halfvolley.session.tables import ClipTables, write_tables
 
 # design: these columns are fixed because others read them
 CONTACTS = (

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from halfvolley.constants import SHIPPED_NETWORK
 from halfvolley.errors import BadInput
 from halfvolley.types.arrays import ByteImage
 
 FORMAT = "halfvolley-detector-1"
 MULTIPLE_PX = 16  # heights and widths of what goes in
-SHIPPED = Path(__file__).parent / "detector" / "ball.onnx"
 _THREADS = 1
 _MOST_BYTES = 100_000_000
 
@@ -63,7 +63,7 @@ class Detector:
         return out
 
 
-def load_detector(path: Path | str = SHIPPED, *, threads: int = _THREADS) -> Detector:
+def load_detector(path: Path | str = SHIPPED_NETWORK, *, threads: int = _THREADS) -> Detector:
     """Read a detector's file and make it ready.
 
     Parameters

@@ -18,7 +18,8 @@ from typing import Any
 
 import torch
 
-from halfvolley.ball.network import SHIPPED, load_detector
+from halfvolley.ball.network import load_detector
+from halfvolley.constants import SHIPPED_NETWORK
 from halfvolley.learn.example_store import ExampleStore
 from halfvolley.learn.export import export_onnx
 from halfvolley.learn.judge import calibration, measure
@@ -104,7 +105,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--halls", type=int, default=MadeSettings().halls)
     parser.add_argument("--clips", type=int, default=0, help="whole clips that are looked through")
     parser.add_argument("--clip-weight", type=float, default=2.0, help="of a clip beside a hall")
-    parser.add_argument("--mine-with", type=Path, default=SHIPPED, help="whose faults are sought")
+    parser.add_argument(
+        "--mine-with", type=Path, default=SHIPPED_NETWORK, help="whose faults are sought"
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--shape", default=TrainSettings().shape, choices=sorted(SHAPES))
     parser.add_argument("--steps", type=int, default=TrainSettings().steps)

@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from halfvolley.constants import SHIPPED_NETWORK
 from halfvolley.session.schema import BallFacts
 from halfvolley.types import ClipInfo, FloatArray
 
@@ -33,9 +34,7 @@ def detector_said(ball: BallFacts) -> dict[str, Any]:
 
 
 def _path_of(chosen: str) -> Path:
-    from halfvolley.ball.network import SHIPPED
-
-    return SHIPPED if chosen == "network" else Path(chosen)
+    return SHIPPED_NETWORK if chosen == "network" else Path(chosen)
 
 
 def _sha(path: Path) -> str:

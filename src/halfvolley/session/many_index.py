@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from halfvolley.errors import BadInput, HalfvolleyError, StorageError
 from halfvolley.session.files import only_writer
+from halfvolley.session.manifest import MANIFEST
 from halfvolley.session.many_rows import (
     LIBRARY,
     LIBRARY_VERSION,
@@ -22,7 +23,6 @@ from halfvolley.session.many_rows import (
     unread_tables,
 )
 from halfvolley.session.schema import FILE_NAME
-from halfvolley.session.tables import MANIFEST
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection

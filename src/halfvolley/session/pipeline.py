@@ -25,6 +25,7 @@ from halfvolley.errors import (
 from halfvolley.session import stages
 from halfvolley.session.columns import TABLES_VERSION
 from halfvolley.session.detector import ball_facts, detector_said
+from halfvolley.session.manifest import read_manifest
 from halfvolley.session.recording import Recording
 from halfvolley.session.schema import CLIP_KINDS, ClipEntry, Session, read_session
 from halfvolley.session.store import ClipHashes, Parts, Store
@@ -302,8 +303,6 @@ def plan_measure(folder: Path | str) -> tuple[Step, ...]:
             continue
         works.append(work)
         steps += [Step(entry.name, stage.name, work.why(stage)) for stage in work.stages]
-    from halfvolley.session.tables import read_manifest
-
     manifest = read_manifest(session.folder)
     why: tuple[str, ...] = ()
     if manifest is None:
@@ -491,14 +490,14 @@ def _write_tables(
     failed: dict[str, HalfvolleyError],
     did: list[tuple[str, str]],
 ) -> str:
-    from halfvolley.match import hear, practice_question
-    from halfvolley.session.tables import ClipTables, read_manifest, write_tables
-
     reasons = {name: str(error) for name, error in failed.items()}
     run = _run_key(session, works, reasons)
     manifest = read_manifest(session.folder)
     if manifest is not None and manifest["run"] == run:
         return run
+    from halfvolley.match import hear, practice_question
+    from halfvolley.session.tables import ClipTables, write_tables
+
     clips = []
     for work in works:
         scan, flights, play = (work.result(name) for name in ("scan", "flight", "match"))

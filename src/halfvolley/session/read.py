@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 from halfvolley.errors import BadSession
-from halfvolley.session.tables import CAMERA, read_manifest
+from halfvolley.session.manifest import read_manifest
+from halfvolley.session.tables import CAMERA
 from halfvolley.types import ContactKind, OutcomeKind, Side
 
 Row = TypeVar("Row")

@@ -1,7 +1,7 @@
 """tables/: the newest complete result, for anyone to read.
 
-`manifest.json` names the run and the size of each file; it is taken away first and written last, so
-that a half-written set is never taken for a result.
+The manifest is taken away first and written last, so that a half-written set is never taken for a
+result.
 """
 
 import io
@@ -9,15 +9,15 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from halfvolley.errors import BadSession, Unknown
+from halfvolley.errors import Unknown
 from halfvolley.session.columns import COLUMNS, CSV_TOO, TABLES_VERSION, Column
 from halfvolley.session.files import storing, write_atomic
+from halfvolley.session.manifest import MANIFEST
 from halfvolley.session.rows import (
     arc_rows,
     contact_rows,
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from halfvolley.camera import MarksCheck
     from halfvolley.flight import Drops
 
-MANIFEST, CAMERA = "manifest.json", "camera.json"
+CAMERA = "camera.json"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,35 +93,6 @@ def write_tables(
         "not_measured": dict(failed),
     }
     write_atomic(folder / MANIFEST, json.dumps(manifest, indent=1, ensure_ascii=False))
-
-
-def read_manifest(folder: Path) -> dict[str, Any] | None:
-    """The manifest of a complete result in a session folder; None where there is none.
-
-    Parameters
-    ----------
-    folder : Path
-        The session folder.
-
-    Raises
-    ------
-    BadSession
-        If the tables were written by a newer version.
-    """
-    tables = folder / "tables"
-    try:
-        manifest = json.loads((tables / MANIFEST).read_text(encoding="utf-8"))
-        files = manifest["files"]
-        whole = all((tables / name).stat().st_size == size for name, size in files.items())
-        version = int(manifest["schema_version"])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None
-    if version > TABLES_VERSION:
-        raise BadSession(
-            f"{tables} has version {version}, newer than this program knows ({TABLES_VERSION}); "
-            "update halfvolley"
-        )
-    return manifest if whole else None
 
 
 def _encode(session: Session, clips: list[ClipTables]) -> dict[str, bytes]:

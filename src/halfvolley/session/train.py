@@ -188,7 +188,7 @@ class _Training:
         self, sessions: Sequence[Session], sets: Sequence[LabelSet], settings: "TuneSettings",
         split_by: "SplitBy", start: str | None, device: str,
     ) -> None:  # fmt: skip
-        from halfvolley.ball.network import SHIPPED
+        from halfvolley.constants import SHIPPED_NETWORK
         from halfvolley.learn.loop import pick_device
 
         self.sessions, self.settings = sessions, settings
@@ -196,7 +196,7 @@ class _Training:
         self.before = current_detector(self.home)
         chosen = self.before if start is None else named_detector(self.home, start)
         self.start = "network" if chosen in DETECTORS else chosen
-        self.start_path = SHIPPED if self.start == "network" else Path(self.start)
+        self.start_path = SHIPPED_NETWORK if self.start == "network" else Path(self.start)
         self.device = pick_device(device)
         self.lesson = Lesson(sessions, sets, split_by, (self.start, self.before))
 

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from halfvolley.errors import HalfvolleyError
+from halfvolley.session.manifest import read_manifest
 from halfvolley.session.pipeline import Step, plan_measure
 from halfvolley.session.schema import Session, read_session
 from halfvolley.session.store import ClipHashes, Store
-from halfvolley.session.tables import read_manifest
 
 NAMES = {
     "probe": "File", "camera": "Camera", "scan": "Ball", "track": "Traces", "flight": "Flights",

@@ -12,9 +12,9 @@ from nicegui.element import Element
 
 from halfvolley.errors import HalfvolleyError
 from halfvolley.session.edit import add_point, add_touch, put_back, take_back
+from halfvolley.session.manifest import MANIFEST
 from halfvolley.session.records import read_records
 from halfvolley.session.schema import FILE_NAME, read_session
-from halfvolley.session.tables import MANIFEST
 from halfvolley.types import ClipInfo
 from halfvolley.web.pages.frame import (
     bar,
