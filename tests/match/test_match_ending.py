@@ -129,6 +129,38 @@ def test_what_the_last_flight_cannot_tell_is_unknown(v, t1_s, said, why):
     assert rally.outcome.doubt
 
 
+def floor_touch(v, until, aside_m=0.0, sd_m=0.01):
+    """A touch of the floor by a ball of another chain, hardly believed by itself."""
+    t, xyz = reference(v, until)
+    made = touch("floor", 2.3 + t, xyz[0], probability=0.44)
+    place = xyz + np.array([0.0, aside_m, 0.0])
+    return replace(made, xyz_m=place, cov_xyz_m2=sd_m**2 * np.eye(3), chain=1)
+
+
+def test_a_ball_that_meets_the_floor_where_it_was_foretold_is_the_same_ball():
+    """Out of sight in between, so that its flight alone tells nothing."""
+    floor = floor_touch(LONG, lambda t, s: s[2] - FLOOR_M)
+    (rally,) = rally_that_leaves(LONG, 2.35, more=[floor]).rallies
+    assert (rally.end.t_s, rally.end.seen) == (floor.t_s, True)
+    assert (rally.outcome.winner, rally.outcome.how) == ("B", "out")
+    elsewhere = floor_touch(LONG, lambda t, s: s[2] - FLOOR_M, aside_m=1.5)
+    vague = floor_touch(LONG, lambda t, s: s[2] - FLOOR_M, sd_m=0.5)
+    for other in (elsewhere, vague):
+        (rally,) = rally_that_leaves(LONG, 2.35, more=[other]).rallies
+        assert (rally.end, rally.outcome.how) == (None, "unknown")
+
+
+def test_a_ball_that_may_have_touched_the_edge_unseen_has_an_end_and_no_winner():
+    v = next(
+        (vx, 0.0, 1.6) for vx in np.arange(6.0, 12.0, 0.01)
+        if reference((vx, 0.0, 1.6), lambda t, s: s[2] - 0.02)[1][0] > 1.37 + 0.03
+    )  # fmt: skip
+    floor = floor_touch(v, lambda t, s: s[2] - FLOOR_M)
+    (rally,) = rally_that_leaves(v, 2.35, more=[floor]).rallies
+    assert rally.end.t_s == floor.t_s
+    assert (rally.outcome.how, rally.outcome.doubt) == ("unknown", "it may have touched the edge")
+
+
 def test_an_end_after_the_clip_is_null_though_the_winner_is_known():
     (rally,) = rally_that_leaves(LONG, 2.55, view=side_view(until_s=2.8)).rallies
     assert (rally.end, rally.outcome.winner) == (None, "B")

@@ -33,6 +33,7 @@ MEASURED = OutcomeSettings()
 GONE = ("out", "missed")  # after these, the ball is away from the table
 FEWEST_ROWS = 6  # sightings of a flight that is believed
 NEAR_S = 0.05  # between a foretold touch and the one that it was
+EDGE = Outcome(None, "unknown", 0.0, "it may have touched the edge")
 DRAWN = OutcomeSettings(bounce=1.0, floor=1.0, unbounced=1.0)  # no touch of a draw is missed
 
 
@@ -49,6 +50,9 @@ class EndSettings:
     bent_rms: float = 1.3  # if it fits no better than this; 3 sd of 30 sightings
     again: float = 0.7  # that a ball over the table is the one that was foretold to be gone
     again_s: float = 1.2  # so long after
+    landed_s: float = 0.1  # between a touch of the floor that was seen and one that was foretold,
+    landed_m: float = 0.3  # and so far apart, beyond what their own errors say
+    landed_draws: float = 0.02  # at least this share of the draws must lead there
     foretell: ForetellSettings = field(default_factory=ForetellSettings)
 
 
@@ -69,7 +73,7 @@ class Ending:
 
 def foretold_end(
     way: Way, view: View | None, environment: Environment, settings: EndSettings,
-    rng: np.random.Generator,
+    rng: np.random.Generator, later: Sequence[Contact] = (),
 ) -> Ending | None:  # fmt: skip
     """How the rally ended that a flight leads to the end of.
 
@@ -85,6 +89,8 @@ def foretold_end(
         How far it is believed.
     rng : numpy.random.Generator
         Source of the draws.
+    later : sequence of Contact
+        Touches that were seen after the flight, of whatever ball.
 
     Returns
     -------
@@ -96,11 +102,17 @@ def foretold_end(
     The time is the median of the draws and its standard deviation half of the span of their middle
     68 %. The outcome is the most frequent one. It is doubted where the ball would have been in
     sight and was not seen, where a player could have returned it and the clip ends before that
-    would show, and where even its good bounce was not seen.
+    would show, and where even its good bounce was not seen. None of this where a ball met the floor
+    when and where some draws do: it was this ball, and those are the draws that count.
     """
     fates = foretell(way, environment, settings.foretell, rng)
     if 2 * len(fates) < settings.foretell.draws:
         return None
+    landed = _landed(fates, later, settings)
+    if landed is not None:
+        floor, alike = landed
+        moment = Moment(floor.t_s, floor.t_sd_s, True)
+        return Ending(moment, _outcome(way, alike, settings.alone), settings.alone)
     t = np.array([f.t_s for f in fates])
     low, middle, high = np.quantile(t, [0.16, 0.5, 0.84])
     trust = settings.alone
@@ -108,6 +120,28 @@ def foretold_end(
         trust *= _trust(way, fates, view, environment, settings)
     moment = Moment(float(middle), max(float(0.5 * (high - low)), 1e-3), False)
     return Ending(moment, _outcome(way, fates, trust), trust)
+
+
+def _landed(
+    fates: Sequence[Fate], later: Sequence[Contact], settings: EndSettings
+) -> tuple[Contact, list[Fate]] | None:
+    """The touch of the floor that was foretold, and the draws that end there; None: not seen."""
+    floored = [f for f in fates if f.touches[-1].kind == "floor"]
+    best: tuple[Contact, list[Fate]] | None = None
+    for contact in later:
+        sd_m = float(np.sqrt(np.trace(contact.cov_xyz_m2)))
+        if contact.kind != "floor" or sd_m > settings.landed_m:
+            continue
+        near_m = settings.landed_m + 2.0 * sd_m
+        alike = [
+            f
+            for f in floored
+            if abs(f.t_s - contact.t_s) < settings.landed_s
+            and np.linalg.norm(f.xyz_m - contact.xyz_m) < near_m
+        ]
+        if len(alike) > max(settings.landed_draws * len(fates), len(best[1]) if best else 0):
+            best = contact, alike
+    return best
 
 
 def _trust(
@@ -135,7 +169,7 @@ def _may_be_returned(way: Way, fate: Fate) -> bool:
     return _has_bounced(way) or on_other
 
 
-def _outcome(way: Way, fates: tuple[Fate, ...], trust: float) -> Outcome:
+def _outcome(way: Way, fates: Sequence[Fate], trust: float) -> Outcome:
     """The most frequent outcome of the draws."""
     kinds = Counter(f.touches for f in fates)
     votes: Counter[tuple[Side | None, bool]] = Counter()
@@ -194,6 +228,7 @@ class Foresight:
         self, flights: Flights, view: View, environment: Environment, settings: EndSettings
     ) -> None:
         self._arcs = {arc.arc_id: arc for arc in flights.arcs}
+        self._contacts = flights.contacts
         self._view, self._environment, self._settings = view, environment, settings
 
     def end(
@@ -217,8 +252,14 @@ class Foresight:
         rng = np.random.default_rng(0)  # the same answer for the same flight
         if in_sight:
             return foretold_end(way, None, self._environment, self._settings, rng)
-        ending = foretold_end(way, self._view, self._environment, self._settings, rng)
-        if ending is not None and ending.outcome.how in GONE and self._seen_again(way):
+        later = [c for c in self._contacts if c.t_s > way.from_s + NEAR_S]
+        ending = foretold_end(way, self._view, self._environment, self._settings, rng, later)
+        if ending is None:
+            return None
+        if ending.moment.seen:
+            near_edge = self._passes_edge(arc, ending.moment.t_s)
+            return replace(ending, outcome=EDGE) if near_edge else ending
+        if ending.outcome.how in GONE and self._seen_again(way):
             return ending.doubted(1.0 - self._settings.again)
         return ending
 
@@ -284,7 +325,7 @@ class Foresight:
         measured = judge(touches, serving=serving, settings=MEASURED)
         striker = known[-1].player
         if measured.how == "out" and self._brushed(known[-1].contact):
-            return Outcome(None, "unknown", 0.0, "it may have touched the edge")
+            return EDGE
         if measured.probability < self._settings.sure and striker is not None:
             last, _ = since_last_stroke(touches, striker)
             doubtful = min(range(len(last)), key=lambda i: last[i].probability)
@@ -301,7 +342,12 @@ class Foresight:
         arc = self._arcs.get(down.arc_in)
         if arc is None or arc.residual_rms < self._settings.bent_rms:
             return False  # one flight from the stroke on: nothing turned it
-        return -R < edge_gap_m(arc, self._environment) < R + self._settings.edge_m
+        return self._passes_edge(arc, arc.t1_s)
+
+    def _passes_edge(self, arc: Arc, until_s: float) -> bool:
+        """Whether a flight, if it goes on so long, passes near enough to the edge to touch it."""
+        gap_m = edge_gap_m(arc, self._environment, until_s)
+        return -R < gap_m < R + self._settings.edge_m
 
     def _seen_again(self, way: Way) -> bool:
         """Whether a ball flies over the table soon after this one was seen last."""

@@ -58,11 +58,12 @@ class ForetellSettings:
     rebound: float = 0.15  # the net throws a ball back with this share of its speed at most
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Fate:
     """One way in which a rally may have ended."""
 
     t_s: float  # of the touch that is the first after the ball is decided
+    xyz_m: FloatArray  # (3,) the ball's centre there
     touches: tuple[Touch, ...]  # that follow those known
     first_s: float  # time of the first of them
 
@@ -161,7 +162,7 @@ def _follow(
             half = "A" if state[0] < 0 else "B"
         touches.append(Touch(kind, half, striker, 1.0))
         if is_decided([*way.known, *touches], serving=way.serving):
-            return Fate(t, tuple(touches), first)
+            return Fate(t, state[:3], tuple(touches), first)
         if kind == "table":
             v, w = bounce(state[3:6].copy(), state[6:].copy(), *SURFACE, R)
             state = np.concatenate([state[:3], v, w])
@@ -275,7 +276,7 @@ def _behind_table(eye: FloatArray, xyz: FloatArray) -> np.ndarray:
     return np.asarray(below & on_top & (eye[2] > 0.0))
 
 
-def edge_gap_m(arc: Arc, environment: Environment) -> float:
+def edge_gap_m(arc: Arc, environment: Environment, until_s: float | None = None) -> float:
     """How far outside the table's border a flight passes its top edge; inf where it does not.
 
     Parameters
@@ -284,13 +285,16 @@ def edge_gap_m(arc: Arc, environment: Environment) -> float:
         A flight that goes down beside the table.
     environment : Environment
         Ball and air.
+    until_s : float, optional
+        How long it goes on; to its last sighting where this is left out [s].
 
     Returns
     -------
     float
         Of the ball's centre, when it is as high as that of a ball on the table [m].
     """
-    tau = np.arange(0.0, max(arc.t1_s - arc.t0_s, STEP_S), STEP_S)
+    last_s = arc.t1_s if until_s is None else until_s
+    tau = np.arange(0.0, max(last_s - arc.t0_s, STEP_S), STEP_S)
     air = environment.kernel_arguments
     own = _air_on(arc, air, arc.drag)
     xyz = fly(arc.xyz_m, arc.v_mps, arc.omega_radps, *own, tau)[:, :3]

@@ -227,7 +227,9 @@ def _is_over(rally: _OpenRally, run: list[Contact], i: int, book: _Book) -> bool
     if not rally.contacts or rally.contacts[-1].contact.chain == run[i].chain:
         return False
     ending = book.foretell(rally)
-    if ending is None or ending.outcome.how == "unknown" or _goes_on(run, i, book.whose):
+    if ending is None or _goes_on(run, i, book.whose):
+        return False
+    if ending.outcome.how == "unknown" and not ending.moment.seen:
         return False
     same_s = max(2.0 * ending.moment.t_sd_s, book.whose.limits.same_s)
     if abs(ending.moment.t_s - run[i].t_s) < same_s:

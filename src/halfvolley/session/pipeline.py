@@ -95,7 +95,7 @@ STAGES = (
         stages.drops, "weighing the bounces", ("drop",),
     ),
     Stage(
-        "match", 6, ("probe", "scan", "flight"),
+        "match", 7, ("probe", "scan", "flight"),
         lambda s, c: {
             "kind": "feed" if c.kind == "feed" else "play", "air": asdict(s.air),
             "ball": ball_facts(s.ball),
