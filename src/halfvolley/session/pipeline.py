@@ -408,13 +408,8 @@ def calibrate_clip(
     FootageError, NoCamera, BadInput, StorageError
         As for `measure`.
     """
-    say = progress or (lambda text, share: None)
-    store = Store(session.folder)
-    with store.lock():
-        store.clean()
-        work = _open(session, session.clip(name), store, ClipHashes(store), say)
-        _bring_up_to_date(work, say, [], last="camera")
-        return work.result("probe"), work.result("camera")
+    recording, calibration = _made(session, name, ("probe", "camera"), progress)
+    return recording, calibration
 
 
 def verify_clip(session: Session, name: str, *, progress: Progress | None = None) -> Any:
@@ -439,13 +434,20 @@ def verify_clip(session: Session, name: str, *, progress: Progress | None = None
     FootageError, NoCamera, BadInput, StorageError
         As for `measure`.
     """
+    return _made(session, name, ("marks",), progress)[0]
+
+
+def _made(
+    session: Session, name: str, wanted: tuple[str, ...], progress: Progress | None
+) -> list[Any]:
+    """Results of stages of one clip, made up to the last of them where they are out of date."""
     say = progress or (lambda text, share: None)
     store = Store(session.folder)
     with store.lock():
         store.clean()
         work = _open(session, session.clip(name), store, ClipHashes(store), say)
-        _bring_up_to_date(work, say, [], last="marks")
-        return work.result("marks")
+        _bring_up_to_date(work, say, [], last=wanted[-1])
+        return [work.result(stage) for stage in wanted]
 
 
 def _open(
