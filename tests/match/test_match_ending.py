@@ -140,8 +140,12 @@ def floor_touch(v, until, aside_m=0.0, sd_m=0.01):
 def test_a_ball_that_meets_the_floor_where_it_was_foretold_is_the_same_ball():
     """Out of sight in between, so that its flight alone tells nothing."""
     floor = floor_touch(LONG, lambda t, s: s[2] - FLOOR_M)
-    (rally,) = rally_that_leaves(LONG, 2.35, more=[floor]).rallies
+    play = rally_that_leaves(LONG, 2.35, more=[floor])
+    (rally,) = play.rallies
     assert (rally.end.t_s, rally.end.seen) == (floor.t_s, True)
+    last = play.contacts[-1]
+    assert (last.contact.kind, last.rally_id, last.side, last.player) == ("floor", 1, None, "A")
+    assert 0.44 < last.contact.probability < 0.9, "surer, for it was foretold"
     assert (rally.outcome.winner, rally.outcome.how) == ("B", "out")
     elsewhere = floor_touch(LONG, lambda t, s: s[2] - FLOOR_M, aside_m=1.5)
     vague = floor_touch(LONG, lambda t, s: s[2] - FLOOR_M, sd_m=0.5)

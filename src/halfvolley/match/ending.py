@@ -63,6 +63,7 @@ class Ending:
     moment: Moment
     outcome: Outcome
     trust: float  # that nothing unseen came between
+    landed: Contact | None = None  # where it was seen to happen
 
     def doubted(self, factor: float) -> "Ending":
         """The same, less sure by a factor."""
@@ -112,7 +113,7 @@ def foretold_end(
     if landed is not None:
         floor, alike = landed
         moment = Moment(floor.t_s, floor.t_sd_s, True)
-        return Ending(moment, _outcome(way, alike, settings.alone), settings.alone)
+        return Ending(moment, _outcome(way, alike, settings.alone), settings.alone, floor)
     t = np.array([f.t_s for f in fates])
     low, middle, high = np.quantile(t, [0.16, 0.5, 0.84])
     trust = settings.alone
@@ -256,7 +257,7 @@ class Foresight:
         ending = foretold_end(way, self._view, self._environment, self._settings, rng, later)
         if ending is None:
             return None
-        if ending.moment.seen:
+        if ending.landed is not None:
             near_edge = self._passes_edge(arc, ending.moment.t_s)
             return replace(ending, outcome=EDGE) if near_edge else ending
         if ending.outcome.how in GONE and self._seen_again(way):
@@ -271,8 +272,8 @@ class Foresight:
     def conclude(
         self, known: Sequence[PlayedContact], end: Moment | None, foretold: Ending | None, *,
         serving: bool,
-    ) -> tuple[Moment | None, Outcome]:  # fmt: skip
-        """When and how a rally ended.
+    ) -> tuple[Moment | None, Outcome, Contact | None]:  # fmt: skip
+        """When and how a rally ended, and the touch of another chain that ended it, if one did.
 
         Parameters
         ----------
@@ -290,11 +291,13 @@ class Foresight:
             after, ending = fallen
             if end is None or known[-1].contact.kind != "floor":
                 end = _earlier(end, _touch_near(after, ending.moment) or self.told(ending))
-            return end, ending.outcome
+            return end, ending.outcome, None
         if end is not None:
-            return end, self._read(known, serving=serving)
+            return end, self._read(known, serving=serving), None
         last = foretold or self.end(known, serving=serving)
-        return (None, NOT_SEEN) if last is None else (self.told(last), last.outcome)
+        if last is None:
+            return None, NOT_SEEN, None
+        return self.told(last), last.outcome, last.landed
 
     def _fallen(
         self, known: Sequence[PlayedContact], serving: bool

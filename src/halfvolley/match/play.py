@@ -175,13 +175,25 @@ class _Book:
 
     def close(self) -> Play:
         rallies = tuple(self._finished(r) for r in self.rallies)
-        return Play(tuple(self.contacts), tuple(self.strokes), rallies)
+        contacts = sorted(self.contacts, key=lambda p: p.contact.t_s)
+        return Play(tuple(contacts), tuple(self.strokes), rallies)
+
+    def _ends(self, landed: Contact, r: _OpenRally) -> None:
+        """A touch that was out of play belongs to the rally that it ended, and is surer by that."""
+        self.contacts = [p for p in self.contacts if p.contact.contact_id != landed.contact_id]
+        played = PlayedContact(landed, r.rally_id, None, r.striker)
+        sure = replace(landed, probability=Touch.of(played).probability)
+        self.contacts.append(replace(played, contact=sure))
 
     def _finished(self, r: _OpenRally) -> Rally:
         serving = r.server is not None
         end = r.end
         if self.foresight is not None and r.contacts:
-            end, outcome = self.foresight.conclude(r.contacts, end, r.foretold, serving=serving)
+            end, outcome, landed = self.foresight.conclude(
+                r.contacts, end, r.foretold, serving=serving
+            )
+            if landed is not None:
+                self._ends(landed, r)
         else:
             end = end or r.fell
             touches = [Touch.of(c) for c in r.contacts]
