@@ -163,7 +163,7 @@ def test_no_ball_is_an_answer(tmp_path, clip):
     result = measured_without_table(tmp_path, clip)
     assert result.exit_code == 0, result.output
     assert "No bounce was measured" in result.stdout
-    assert re.search(r"clip: classical finder on CPU, \d+ frames a second", result.stdout)
+    assert re.search(r"clip: network ball.onnx on CPU, \d+ frames a second", result.stdout)
     assert (tmp_path / "s" / "tables" / "contacts.csv").read_text().count("\n") == 1
     assert (tmp_path / "s" / "report" / "report.html").exists()
 

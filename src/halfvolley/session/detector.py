@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from halfvolley.ball import BallFinder, RadiusMap
 
 AUTO = "network"  # what "auto" means, but for
-SLOW_FPS = 45.0  # slower clips, of which more bounces come out with the classical finder
+SLOW_FPS = 24.0  # clips slower than cameras are, which the network has not learned
 
 
 def ball_facts(ball: BallFacts) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from halfvolley.session.unfinished import Unfinished, read_unfinished
 
 Json = dict[str, Any]
 SHIPPED = (
-    ("auto", "What suits the clip", "the network, but not below 45 frames a second"),
+    ("auto", "What suits the clip", "the network, but not below 24 frames a second"),
     ("classical", "Motion, shape and colour", "learns the ball's look from the clip itself"),
     ("network", "The network", "has learned from made halls what a ball looks like"),
 )
