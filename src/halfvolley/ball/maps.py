@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from halfvolley.types.arrays import FloatArray
+from halfvolley.types.arrays import FloatArray, IntArray
 
 STREAK_UNIT_PX = 10.0
 RADIUS_UNIT_PX = 5.0
@@ -77,6 +77,77 @@ def _read(maps, stride, floor, out):  # type: ignore[no-untyped-def]
         out[k, STREAK_V] = length * math.sin(angle)
         out[k, RADIUS] = RADIUS_UNIT_PX * math.exp(min(max(maps[6, i, j], -2.5), 3.0))
     return n
+
+
+def peaks_of_pieces(
+    maps: NDArray[np.float32], stride: int, least: float, corners: IntArray, shrink: int = 1,
+    most: int = 8,
+) -> FloatArray:  # fmt: skip
+    """(n, COLUMNS) peaks of several pieces of a picture, best first, in pixels of the picture.
+
+    Parameters
+    ----------
+    maps : (m, 7, h, w) float32
+        Of each piece, as `peaks` takes them.
+    stride, least, most
+        As for `peaks`; `most` of each piece.
+    corners : (m, 2) int64
+        Left and top of each piece in the picture [px].
+    shrink : int
+        How often the pieces were shrunk.
+
+    Returns
+    -------
+    (n, COLUMNS) float64
+        Each place once.
+    """
+    floor = np.float32(np.log(least / (1.0 - least)))
+    out = np.empty((len(maps) * most, COLUMNS))
+    return best_first(out[: _read_pieces(maps, stride, floor, corners, shrink, most, out)])
+
+
+@njit(cache=True, nogil=True)
+def _read_pieces(maps, stride, floor, corners, shrink, most, out):  # type: ignore[no-untyped-def]
+    n = 0
+    room = np.empty((most, COLUMNS))
+    for k in range(len(maps)):
+        found = apart(room[: _read(maps[k], stride, floor, room)])
+        for i in range(len(found)):
+            out[n] = found[i]
+            for axis in range(2):
+                out[n, axis] = (found[i, axis] + 0.5) * shrink - 0.5 + corners[k, axis]
+            out[n, SD:] *= shrink
+            n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def best_first(found: FloatArray) -> FloatArray:
+    """Peaks in the order of their scores, each place once."""
+    return apart(found[np.argsort(-found[:, SCORE], kind="mergesort")])
+
+
+@njit(cache=True, nogil=True)
+def scores_on(found: FloatArray, fit: FloatArray) -> FloatArray:
+    """(n,) the highest score of the peaks on which a spot lies, 0 where it lies on none.
+
+    On a peak is within a radius, and half the streak along it; spots begin with their place.
+    """
+    out = np.zeros(len(fit))
+    for k in range(len(found)):
+        su, sv = found[k, STREAK_U], found[k, STREAK_V]
+        length = math.hypot(su, sv)
+        r = max(found[k, RADIUS], 2.0)
+        for i in range(len(fit)):
+            du, dv = fit[i, 0] - found[k, U], fit[i, 1] - found[k, V]
+            if length < 1.0:
+                along, across = math.hypot(du, dv), 0.0
+            else:
+                along = abs(du * su + dv * sv) / length
+                across = abs(du * sv - dv * su) / length
+            if along < r + 0.5 * length and across < 1.2 * r:
+                out[i] = max(out[i], found[k, SCORE])
+    return out
 
 
 @njit(cache=True, nogil=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from halfvolley.ball import kernels, maps
+from halfvolley.ball import kernels, maps, pieces
 from halfvolley.ball.changed import changes
 from halfvolley.ball.finder import BallFinder
 from halfvolley.ball.network import Detector
@@ -20,7 +20,7 @@ from halfvolley.ball.ring import Part
 from halfvolley.ball.settings import FinderSettings, RadiusMap
 from halfvolley.ball.trail import Points
 from halfvolley.errors import BadInput
-from halfvolley.types.arrays import BoolArray, ByteImage, FloatArray
+from halfvolley.types.arrays import BoolArray, FloatArray, IntArray
 from halfvolley.types.detections import Detections, concatenate
 from halfvolley.types.frames import ClipInfo
 
@@ -141,24 +141,7 @@ class NetworkFinder(BallFinder):
                 still = likely > _STILL_LIKELY * self._likely
                 return np.where(still, self._middle.score[self._sure], 0.0)
             self._peaks = self._crops(self._frame, *_seen(fit))
-        out = np.zeros(len(fit))
-        for peak in self._peaks:
-            out = np.maximum(out, peak[maps.SCORE] * self._on_peak(fit, peak))
-        return np.where(likely > 0.0, out, 0.0)
-
-    @staticmethod
-    def _on_peak(fit: FloatArray, peak: FloatArray) -> FloatArray:
-        """(n,) whether spots lie on a peak: within a radius, and half the streak along it."""
-        du, dv = fit[:, 0] - peak[0], fit[:, 1] - peak[1]
-        su, sv = peak[maps.STREAK_U], peak[maps.STREAK_V]
-        length = float(np.hypot(su, sv))
-        along = np.abs(du * su + dv * sv) / max(length, 1e-6)
-        across = np.abs(du * sv - dv * su) / max(length, 1e-6)
-        if length < 1.0:
-            along, across = np.hypot(du, dv), np.zeros(len(fit))
-        r = max(float(peak[maps.RADIUS]), 2.0)
-        near: BoolArray = (along < r + 0.5 * length) & (across < 1.2 * r)
-        return near.astype(np.float64)
+        return np.where(likely > 0.0, maps.scores_on(self._peaks, fit), 0.0)
 
     def _judge(self) -> Detections:
         self._frame = k = self._judged
@@ -296,8 +279,8 @@ class NetworkFinder(BallFinder):
             if np.any(mine):
                 parts.append(self._pieces(k, places[mine], side, 1))
         found = _best_first(*parts)
-        ring, slots = self._ring, np.array(self._frames(k))
-        change = changes(ring.luma, ring.cb, ring.cr, slots, found)
+        ring = self._ring
+        change = changes(ring.luma, ring.cb, ring.cr, self._frames(k), found)
         return found[change >= self._network.least_change]
 
     def _small_things(
@@ -380,53 +363,28 @@ class NetworkFinder(BallFinder):
         `margin` is how much of each piece is seen but searched by its neighbours.
         """
         parts = []
+        ring, detector = self._ring, self._detector
         slots = self._frames(k)
-        stride = self._detector.stride
+        luma = ring.luma if shrink == 1 else ring.small_luma
+        corners = pieces.corners_of(centres, side * shrink, self._size)
         for first in range(0, len(centres), _BATCH):
-            corners = [self._corner(c, side * shrink) for c in centres[first : first + _BATCH]]
-            cut = [self._cut(slots, u, v, side, shrink) for u, v in corners]
-            out = self._detector.maps(np.stack([y for y, _ in cut]), np.stack([c for _, c in cut]))
-            for one, (u, v) in zip(out, corners, strict=True):
-                if margin:
-                    one[0] = _inner(one[0], margin // stride, (u, v), side * shrink, self._size)
-                found = maps.peaks(one, stride, self._network.least_peak)
-                found[:, :2] = (found[:, :2] + 0.5) * shrink - 0.5 + [u, v]
-                found[:, maps.SD :] *= shrink
-                parts.append(found)
-        return _best_first(*parts)
+            here = corners[first : first + _BATCH]
+            out = detector.maps(*pieces.cut(luma, ring.cb, ring.cr, slots, here, side, shrink))
+            if margin:
+                rim = margin // detector.stride
+                for one, (u, v) in zip(out, here.tolist(), strict=True):
+                    one[0] = _inner(one[0], rim, (u, v), side * shrink, self._size)
+            least = self._network.least_peak
+            parts.append(maps.peaks_of_pieces(out, detector.stride, least, here, shrink))
+        return parts[0] if len(parts) == 1 else _best_first(*parts)
 
-    def _frames(self, k: int) -> list[int]:
+    def _frames(self, k: int) -> IntArray:
         """Slots of the frames that the detector sees, oldest first; the oldest is repeated."""
         slots: list[int] = []
         for i in range(self._detector.frames):
             slot = self._ring.slot(k - i)
             slots.append(slots[-1] if slot is None else slot)
-        return slots[::-1]
-
-    def _corner(self, centre: FloatArray, side: int) -> tuple[int, int]:
-        """Top left of a piece, inside the picture where it fits; multiples of 4."""
-        u, v = (
-            int(np.clip(c - side / 2, 0, max(n - side, 0))) // 4 * 4
-            for c, n in zip(centre, self._size, strict=True)
-        )
-        return u, v
-
-    def _cut(
-        self, slots: list[int], u: int, v: int, side: int, shrink: int
-    ) -> tuple[ByteImage, ByteImage]:
-        """Planes (frames, side, side) and (2 frames, side/2, side/2) of a piece."""
-        ring, wide = self._ring, side * shrink
-        rows, columns = slice(v // 2, (v + wide) // 2), slice(u // 2, (u + wide) // 2)
-        chroma = np.stack([ring.cb[slots, rows, columns], ring.cr[slots, rows, columns]], axis=1)
-        chroma = chroma.reshape(-1, *chroma.shape[2:])
-        if shrink == 1:
-            luma = ring.luma[slots, v : v + side, u : u + side]
-        else:  # by as much as the small copies are smaller
-            at = (slice(v // shrink, v // shrink + side), slice(u // shrink, u // shrink + side))
-            luma = np.stack([ring.small(slot)[0][at] for slot in slots])
-            size = (max(chroma.shape[2] // shrink, 1), max(chroma.shape[1] // shrink, 1))
-            chroma = np.stack([cv2.resize(c, size, interpolation=cv2.INTER_AREA) for c in chroma])
-        return _filled(luma, side), _filled(chroma, side // 2)
+        return np.array(slots[::-1])
 
 
 def _gaps(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -438,8 +396,7 @@ def _gaps(a: FloatArray, b: FloatArray) -> FloatArray:
 
 def _best_first(*found: FloatArray) -> FloatArray:
     """Peaks together, each place once."""
-    every = np.concatenate([np.zeros((0, maps.COLUMNS)), *found])
-    return maps.apart(every[np.argsort(-every[:, maps.SCORE], kind="stable")])
+    return maps.best_first(np.concatenate([np.zeros((0, maps.COLUMNS)), *found]))
 
 
 def _seen(fit: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -456,14 +413,6 @@ def _reaching(peaks: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The same of peaks."""
     streak = np.hypot(peaks[:, maps.STREAK_U], peaks[:, maps.STREAK_V])
     return peaks[:, :2], peaks[:, maps.RADIUS] + 0.5 * streak
-
-
-def _filled(pieces: ByteImage, side: int) -> ByteImage:
-    """Square pieces; beyond the picture its edge goes on."""
-    rows, columns = pieces.shape[1:]
-    if rows == columns == side:
-        return pieces
-    return np.pad(pieces, ((0, 0), (0, side - rows), (0, side - columns)), mode="edge")
 
 
 def _inner(

@@ -59,7 +59,7 @@ class FrameRing:
         self.luma = np.zeros((n, height, width), np.uint8)
         self.cb = np.zeros((n, ch, cw), np.uint8)
         self.cr = np.zeros((n, ch, cw), np.uint8)
-        self._small_luma = np.zeros((n, sh, sw), np.uint8)
+        self.small_luma = np.zeros((n, sh, sw), np.uint8)
         if self.level == 2:
             self._small_cb = self.cb[:, :sh, :sw]
             self._small_cr = self.cr[:, :sh, :sw]
@@ -102,11 +102,13 @@ class FrameRing:
         self.cr[slot] = frame.cr
         sh, sw = self.small_shape
         for whole, times, small in (
-            (self.luma, self.level, self._small_luma),
+            (self.luma, self.level, self.small_luma),
             (self.cb, self.level // 2, self._small_cb),
             (self.cr, self.level // 2, self._small_cr),
         ):
-            if times > 1:  # now, while the picture is still in the processor's memory
+            if times == 2 and whole.shape[2] % 2 == 0:  # now, while it is in the processor's memory
+                kernels.halved(whole[slot], small[slot])
+            elif times > 1:
                 cv2.resize(
                     whole[slot, : sh * times, : sw * times], (sw, sh), dst=small[slot],
                     interpolation=cv2.INTER_AREA,
@@ -118,7 +120,7 @@ class FrameRing:
         """Luma, cb and cr of a kept picture at 1/`level` of its size, or a part in one piece."""
         y, cb, cr = (
             np.ascontiguousarray(plane[slot][part])
-            for plane in (self._small_luma, self._small_cb, self._small_cr)
+            for plane in (self.small_luma, self._small_cb, self._small_cr)
         )
         return y, cb, cr
 
@@ -148,7 +150,7 @@ class FrameRing:
 
     def _measure_brightness(self, slot: int) -> None:
         """Brightness by rows against the clip's first picture: lamps pulse, shutters roll."""
-        kernels.block_means(self._small_luma[slot], self.black, self._blocks)
+        kernels.block_means(self.small_luma[slot], self.black, self._blocks)
         if self._reference is None:
             self._reference = self._blocks.copy()
         ratio = kernels.follow_brightness(self._blocks, self._reference, _REFERENCE_SHARE)
