@@ -33,7 +33,7 @@ def changes(
     return np.asarray(_changes(luma, cb, cr, slots, peaks))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _changes(luma, cb, cr, slots, peaks):
     out = np.zeros(len(peaks))
     means = np.empty((len(slots), 3))

@@ -410,7 +410,7 @@ class BallFinder:
         step[on_trail] = points.uv_px[on_trail] - self._middle.uv_px[points.back[on_trail]]
         surety = scoring.surety(fit, points.length, step)
         flying = surety > 0.05
-        if np.any(flying):
+        if flying.any():
             if self._look.add(
                 fit[flying], points.colour[flying], step[flying], surety[flying], fine[flying]
             ):

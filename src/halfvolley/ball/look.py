@@ -1,5 +1,7 @@
 """What a clip's balls look like: colour, size, light and blur, learned from small flying things."""
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +39,11 @@ def _is_due(samples: int, new: int) -> bool:
     return samples >= _ENOUGH and new >= max(_REFRESH_EVERY, _REFRESH_SHARE * samples)
 
 
+def _numbers(*columns: FloatArray) -> Iterator[tuple[float, ...]]:
+    """Rows of a few columns as plain numbers: far quicker than those of NumPy one by one."""
+    return zip(*(column.tolist() for column in columns), strict=True)
+
+
 class Learned:
     """A number of the clip, from a belief and from what single fits say beyond it."""
 
@@ -59,7 +66,7 @@ class Learned:
             How surely each was a ball, 0-1.
         """
         told = self.sd**-2
-        for value, sd, weight in zip(values, sds, weights, strict=True):
+        for value, sd, weight in _numbers(values, sds, weights):
             fresh = sd**-2 - told
             if not fresh > 0.05 * told:
                 continue
@@ -70,7 +77,7 @@ class Learned:
             self._precision += share
             self._sum += share * seen
         self.value = self._sum / self._precision
-        self.sd = max(float(np.hypot(self._precision**-0.5, self._stray)), self._floor)
+        self.sd = max(math.hypot(self._precision**-0.5, self._stray), self._floor)
 
     def follow(self, values: FloatArray, sds: FloatArray, weights: FloatArray) -> None:
         """Take fits whose belief followed this number: it settles where they no longer move it.
@@ -82,12 +89,12 @@ class Learned:
         weights : (n,) float64
             How surely each was a ball, 0-1.
         """
-        for value, sd, weight in zip(values, sds, weights, strict=True):
+        for value, sd, weight in _numbers(values, sds, weights):
             share = weight / (sd**2 + self._stray**2)
             self._precision += share
             self._sum += share * value
         self.value = self._sum / self._precision
-        self.sd = max(float(np.hypot(self._precision**-0.5, self._stray)), self._floor)
+        self.sd = max(math.hypot(self._precision**-0.5, self._stray), self._floor)
 
 
 class ColourModel:

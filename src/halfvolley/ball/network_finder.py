@@ -38,7 +38,7 @@ _TRAIL = 4  # spots of a trail that is followed without a look elsewhere
 _SURE = 0.2  # surety from which the ball on it is the only thing looked at
 _STILL_LIKELY = 0.6  # share of what its image scored that it must go on to score
 _NEAR_PLACES, _NEAR_THINGS = 3, 4  # looked at where a ball was lost
-_WORTH_A_LOOK = 0.15  # share of the best rank
+_WORTH_A_LOOK = 0.4, 0.15  # share of the best rank: anywhere, where a ball was lost
 _HEIGHTS = 1.0, 2.0, 4.0  # of change: the ball's can be stronger than that of what it touches
 _MOVED = 9.0  # change from the frame before that counts as motion [8-bit steps]
 _MOVED_NOISE = 4.0  # the same in mean changes of the whole picture: noise, lamps that pulse
@@ -55,8 +55,8 @@ class NetworkSettings:
     worth_following: float = 0.15  # a peak is looked for again in the next frame
     sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
     rest_when_tracked: int = 2  # times less
-    tiles_every: int = 8  # searches in which a lost ball is also looked for in all that moves
-    small_things: int = 6  # most that are looked at in one search of a whole frame
+    tiles_every: int = 16  # searches in which a lost ball is also looked for in all that moves
+    small_things: int = 4  # most that are looked at in one search of a whole frame
     asked_again_every: int = 3  # frames in which a ball that is surely followed is judged anew
     alone_sd_radii: float = 0.5  # of a peak's place where no disc fits, added to what it claims
 
@@ -218,9 +218,9 @@ class NetworkFinder(BallFinder):
         lost = self._lost(trails, met)
         if len(lost):
             found = self._and(k, found, self._small_things(k, lost))
-        if np.any(met):
+        if met.any():
             return _best_first(found, self._scout(k)) if self._is_due(k) else found
-        was_sure = len(self._sure_ones(self._last)) or np.any(trails.length >= _TRAIL)
+        was_sure = len(self._sure_ones(self._last)) or (trails.length >= _TRAIL).any()
         if len(lost) and was_sure and not len(self._sure_ones(found)):
             seen = self._pieces(k, lost[:1], self._window, self._shrink)
             found = self._and(k, found, _reaching(seen))
@@ -228,7 +228,7 @@ class NetworkFinder(BallFinder):
         ahead = min(k // n * n + n - 1, self._count - 1)
         # what comes into sight until then is looked for in this frame too, unless it is known
         apart = _gaps(self._scout(ahead), self._sure_ones(found)) > _LOCAL / 2
-        if k == ahead or np.any(apart.all(axis=1)):
+        if k == ahead or apart.all(axis=1).any():
             found = _best_first(found, self._scout(k))
         if k == ahead and k // n % self._tiles_every == 0 and not len(self._sure_ones(found)):
             found = self._and(k, found, self._moving(k))
@@ -239,6 +239,8 @@ class NetworkFinder(BallFinder):
 
     def _met(self, found: FloatArray, trails: Points) -> BoolArray:
         """(m,) which trails of flying things go on at a sure peak."""
+        if not len(trails.uv_px):
+            return np.zeros(0, bool)
         step = trails.uv_px - self._middle.uv_px[trails.back]
         flies = np.hypot(*step.T) > _FLIES * trails.radius_px  # heads go slowly
         gap = _gaps(trails.uv_px, self._sure_ones(found))
@@ -265,6 +267,8 @@ class NetworkFinder(BallFinder):
         """Peaks with those at other places, a place each and its reach."""
         places, reach = more
         new = (_gaps(places, found) > _MET / 2).all(axis=1)
+        if not new.any():
+            return found
         return _best_first(found, self._crops(k, places[new], reach[new]))
 
     def _crops(self, k: int, places: FloatArray, reach: FloatArray) -> FloatArray:
@@ -272,13 +276,15 @@ class NetworkFinder(BallFinder):
 
         `reach` [px] is half the size of what is there.
         """
+        if not len(places):
+            return np.zeros((0, maps.COLUMNS))
         parts, done = [], 0.0
         for side, most in _CROPS:
             mine = (reach > done) & (reach <= most)
             done = most
-            if np.any(mine):
+            if mine.any():
                 parts.append(self._pieces(k, places[mine], side, 1))
-        found = _best_first(*parts)
+        found = parts[0] if len(parts) == 1 else _best_first(*parts)
         ring = self._ring
         change = changes(ring.luma, ring.cb, ring.cr, self._frames(k), found)
         return found[change >= self._network.least_change]
@@ -308,7 +314,8 @@ class NetworkFinder(BallFinder):
                 change = self._change_between(slots, planes, allowed, part[0])
                 corner = (part[0].start, part[1].start)
                 count = self._add_spots(change, planes[0], planes[1], _HEIGHTS, count, corner)
-        n = kernels.distinct_spots(self._spots, count, most, _WORTH_A_LOOK, self._kept)
+        share = _WORTH_A_LOOK[near is not None]
+        n = kernels.distinct_spots(self._spots, count, most, share, self._kept)
         return _seen(self._kept[:n].copy())
 
     def _around(self, place: FloatArray) -> Part:

@@ -169,6 +169,8 @@ def expect(before: Points, middle: Points) -> Points:
         `back` are rows of `middle`; `missed` counts what follows without a spot.
     """
     rows = np.flatnonzero((middle.length >= 3) & (middle.missed < _MOST_MISSED))
+    if not len(rows):
+        return no_points()
     rows = rows[np.argsort(-middle.length[rows], kind="stable")][:_MOST_EXPECTED]
     step = middle.uv_px[rows] - before.uv_px[middle.back[rows]]
     return Points(
@@ -227,6 +229,8 @@ def with_guesses(points: Points, expected: Points) -> Points:
     Points
         The points first, in their order.
     """
+    if not len(expected.back):
+        return points
     continued = set(points.back[points.back >= 0].tolist())
     rows = [i for i, k in enumerate(expected.back.tolist()) if k not in continued]
     if not rows:
@@ -246,14 +250,25 @@ class Blinkers:
         width, height = size_px
         self.rate = np.zeros((height // CELL_PX + 1, width // CELL_PX + 1))
 
-    def _cells(self, uv_px: FloatArray) -> tuple[IntArray, IntArray]:
-        cells = np.clip(uv_px // CELL_PX, 0, None).astype(np.int64)
-        rows, columns = self.rate.shape
-        return np.minimum(cells[:, 1], rows - 1), np.minimum(cells[:, 0], columns - 1)
-
     def note(self, points: Points) -> None:
         """Count the spots of one frame that no trail reaches."""
-        self.rate *= 1.0 - 1.0 / _MEMORY_FRAMES
-        self.rate[self._cells(points.uv_px[(points.length < 3) & (points.missed == 0)])] += (
-            1.0 / _MEMORY_FRAMES
-        )
+        _note(self.rate, points.uv_px, (points.length < 3) & (points.missed == 0))
+
+
+@swept.exactly
+def _note(rate, uv, loose):  # type: ignore[no-untyped-def]
+    rows, columns = rate.shape
+    share = 1.0 / _MEMORY_FRAMES
+    for i in range(rows):
+        for j in range(columns):
+            rate[i, j] *= 1.0 - share
+    counted = np.empty(len(uv), np.int64)
+    n = 0
+    for k in range(len(uv)):
+        i = min(max(int(uv[k, 1] // CELL_PX), 0), rows - 1)
+        j = min(max(int(uv[k, 0] // CELL_PX), 0), columns - 1)
+        cell = i * columns + j
+        if loose[k] and not np.any(counted[:n] == cell):  # two spots of a cell count once
+            counted[n] = cell
+            n += 1
+            rate[i, j] += share

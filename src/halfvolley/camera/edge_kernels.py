@@ -230,7 +230,7 @@ def fit_cut(
     return s0, sd, 1.0 - sse / max(square - total * total / n, 1e-12)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)  # beside it another thread searches
 def measure_cuts(
     luma: ByteImage, light: FloatArray, uv: FloatArray, normal: FloatArray, width: FloatArray,
     free_width: bool, half_along: float, search: float, sigma: float,

@@ -239,3 +239,50 @@ def matrix_product(A: FloatArray, B: FloatArray) -> FloatArray:
             for k in range(3):
                 out[i, j] += A[i, k] * B[k, j]
     return out
+
+
+@numba.njit(cache=True, nogil=True)
+def robust_step(
+    r: FloatArray, A: FloatArray, noise: FloatArray, prior: FloatArray, least: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """x of r = A x with Tukey's weights, its information, what is left, and the weights.
+
+    noise (n,) variances; prior (k,) information about x = 0; least: smallest spread believed. The
+    scale follows what is left; eight rounds settle it.
+    """
+    n, k = A.shape
+    miss = r - np.median(r)
+    weight = np.empty(n)
+    info = np.empty((k, k))
+    scaled = np.empty((k, k))
+    size = np.empty(k)
+    x = np.empty(k)
+    for _ in range(8):
+        spread = max(1.4826 * np.median(np.abs(miss)), least)
+        info[:] = 0.0
+        x[:] = 0.0
+        for i in range(n):
+            variance = noise[i] + spread * spread
+            z2 = miss[i] * miss[i] / (16.0 * variance)
+            weight[i] = (1.0 - z2) ** 2 / variance if z2 < 1.0 else 0.0
+            for a in range(k):
+                wa = weight[i] * A[i, a]
+                x[a] += wa * r[i]
+                for b in range(a + 1):
+                    info[a, b] += wa * A[i, b]
+        for a in range(k):
+            for b in range(a):
+                info[b, a] = info[a, b]
+            size[a] = math.sqrt(info[a, a] + prior[a])
+        for a in range(k):
+            for b in range(k):
+                scaled[a, b] = info[a, b] / (size[a] * size[b])
+            scaled[a, a] += prior[a] / (size[a] * size[a])
+            x[a] /= size[a]
+        solve_small(scaled, x, k)
+        x /= size
+        for i in range(n):
+            miss[i] = r[i]
+            for a in range(k):
+                miss[i] -= A[i, a] * x[a]
+    return x, info, miss, weight

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from halfvolley.camera import kernels
 from halfvolley.camera.projection import project_jacobian, rotation_vector, rotations
 from halfvolley.camera.table import strip_points
 from halfvolley.types import BoolArray, Camera, FloatArray, IntArray
@@ -104,17 +105,8 @@ def solve_step(
         return Step(step, np.zeros((6, 6)), inlier, np.inf)
     r, A = off_px[seen], J[seen]
     noise = np.minimum(sd_px[seen], 0.3) ** 2 + CUT_NOISE_PX**2
-    prior = np.diag([turn_sd_rad**-2.0] * 3 + [SHIFT_SD_M**-2.0] * 3)
-    miss = r - np.median(r)
-    for _ in range(8):
-        spread = max(1.4826 * float(np.median(np.abs(miss))), CUT_NOISE_PX)
-        z = miss / (4.0 * np.sqrt(noise + spread**2))
-        weight = np.where(np.abs(z) < 1.0, (1.0 - z * z) ** 2, 0.0) / (noise + spread**2)
-        info = (A * weight[:, None]).T @ A
-        size = np.sqrt(np.diag(info + prior))
-        right = (A * weight[:, None]).T @ r / size
-        step = np.linalg.solve((info + prior) / np.outer(size, size), right) / size
-        miss = r - A @ step
+    prior = np.array([turn_sd_rad**-2.0] * 3 + [SHIFT_SD_M**-2.0] * 3)
+    step, info, miss, weight = kernels.robust_step(r, A, noise, prior, CUT_NOISE_PX)
     used = weight > 0
     inlier[np.flatnonzero(seen)[used]] = True
     rms = float(np.sqrt(np.mean(miss[used] ** 2))) if used.any() else np.inf
