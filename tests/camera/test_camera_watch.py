@@ -6,7 +6,14 @@ import pytest
 
 from halfvolley.camera import LineWatcher, camera_at, project, rays
 from halfvolley.camera.looking import Looker
-from halfvolley.camera.motion import moved_camera, solve_step, step_between
+from halfvolley.camera.motion import (
+    CUT_NOISE_PX,
+    SHIFT_SD_M,
+    TURN_SD_RAD,
+    moved_camera,
+    solve_step,
+    step_between,
+)
 from halfvolley.camera.path import unwrapped
 from halfvolley.camera.projection import rotation_vector, rotations
 from halfvolley.camera.table import CORNERS_M
@@ -253,6 +260,20 @@ def test_rotation_vectors_do_not_jump_at_half_a_turn():
     assert rotations(smooth) == pytest.approx(rotations(vectors), abs=1e-9)
 
 
+def plain_step(off, J):
+    """The same by NumPy: Tukey's weights, of a scale that follows what is left."""
+    noise = 0.05**2 + CUT_NOISE_PX**2
+    prior = np.diag([TURN_SD_RAD**-2.0] * 3 + [SHIFT_SD_M**-2.0] * 3)
+    miss = off - np.median(off)
+    for _ in range(8):
+        spread = max(1.4826 * np.median(np.abs(miss)), CUT_NOISE_PX)
+        z = miss / (4.0 * np.sqrt(noise + spread**2))
+        weight = np.where(np.abs(z) < 1.0, (1.0 - z * z) ** 2, 0.0) / (noise + spread**2)
+        step = np.linalg.solve((J.T * weight) @ J + prior, (J.T * weight) @ off)
+        miss = off - J @ step
+    return step
+
+
 def test_step_is_solved_and_outliers_are_not_believed():
     rng = np.random.default_rng(7)
     J = rng.normal(0, 1000, (60, 6))
@@ -264,6 +285,7 @@ def test_step_is_solved_and_outliers_are_not_believed():
     assert found.step == pytest.approx(step, abs=3e-4)
     assert not found.inlier[:12].any() and found.inlier[12:50].mean() > 0.9
     assert found.rms_px == pytest.approx(0.05, rel=0.4)
+    assert found.step == pytest.approx(plain_step(off[:50], J[:50]), abs=1e-9)
     too_few = solve_step(np.full(60, np.nan), np.full(60, 0.05), J)
     assert not too_few.inlier.any() and too_few.step == pytest.approx(0.0)
 

@@ -54,6 +54,10 @@ def start_points(
         Each a trail of its own.
     """
     n = len(uv_px)
+    # in one piece, whatever they were cut from: each layout would be compiled by itself
+    uv_px, radius_px, streak_px = (
+        np.ascontiguousarray(a) for a in (uv_px, radius_px, streak_px)
+    )  # fmt: skip
     return Points(
         uv_px, radius_px, streak_px, colour, score, np.ones(n, np.int64),
         np.full(n, -1, np.int64), radius_px.copy(), np.zeros(n, np.int64),
@@ -196,8 +200,8 @@ def follow(uv_px: FloatArray, expected: Points, middle: Points) -> IntArray:
         Rows of `expected` whose trail has four spots at least.
     """
     return _follow(
-        uv_px, expected.uv_px, expected.radius_px, expected.length, expected.missed, expected.back,
-        middle.uv_px,
+        np.ascontiguousarray(uv_px), expected.uv_px, expected.radius_px, expected.length,
+        expected.missed, expected.back, middle.uv_px,
     )  # fmt: skip
 
 
