@@ -110,20 +110,26 @@ def _timeline(
         score, came, with_joint = -settings.break_penalty, -1, False
         if leader >= 0 and best[leader] > 0.0:
             score, came = best[leader] - settings.break_penalty, leader
+        rivals = []
         for j in reversed(by_start[:place]):
             a = pieces[j]
             if a.t0_s < b.t0_s - settings.max_gap_s - longest:
                 break
-            bound = best[j] - _bridging(a, b, frame_s, settings)
-            if bound + settings.bounce_bonus <= score or not near(a, b, seen, frame_s, settings):
+            rivals.append((best[j] - _bridging(a, b, frame_s, settings), j))
+        for bound, j in sorted(rivals, reverse=True):  # the best first: few others are asked
+            a = pieces[j]
+            if bound + settings.bounce_bonus <= score:
+                break
+            if not near(a, b, seen, frame_s, settings):
                 continue
             cost = min(join(a, b, seen, settings).cost, join_same(a, b, seen, settings).cost - 6.0)
-            if cost >= settings.junction_cost:
+            gained = bound - 0.5 * max(cost, 0.0)
+            if cost >= settings.junction_cost or gained + settings.bounce_bonus <= score:
                 continue
             if bounces(a, b, seen, settings):
-                bound += settings.bounce_bonus
-            if bound - 0.5 * max(cost, 0.0) > score:
-                score, came, with_joint = bound - 0.5 * max(cost, 0.0), j, True
+                gained += settings.bounce_bonus
+            if gained > score:
+                score, came, with_joint = gained, j, True
         best[i], link[i], joined[i] = score + b.gain, came, with_joint
     return _unroll(pieces, best, link, joined, seen, settings)
 
@@ -193,6 +199,6 @@ def near(a: Piece, b: Piece, seen: Sights, frame_s: float, settings: FlightSetti
     times = np.linspace(low, high, 2 + round((high - low) / frame_s))
     d2 = closest_meeting(
         a.state, a.cov, a.t_s, b.state, b.cov, b.t_s, times, seen.R[row], seen.t_m[row],
-        settings.air, settings.meeting_slack_m, settings.meeting_slack_mps2,
+        settings.piece_air, settings.meeting_slack_m, settings.meeting_slack_mps2,
     )  # fmt: skip
     return bool(d2 < settings.meeting_sd**2)

@@ -9,6 +9,7 @@ from halfvolley.camera.projection import rotations
 from halfvolley.constants import BALL_RADIUS_M, MAX_BALL_SPEED_MPS
 from halfvolley.flight.chains import Chain
 from halfvolley.flight.junctions import FLOOR_Z_M, OTHER_COST, Junction, Kind, place_cost
+from halfvolley.flight.normal import CORD_M
 from halfvolley.flight.pieces import Piece
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end, refine
 from halfvolley.flight.settings import FlightSettings
@@ -20,7 +21,9 @@ SHARP = 0.5  # kinds are told apart less surely than costs say: laws and errors 
 FREE_RIVALS: tuple[Kind, ...] = ("racket", "other")  # these ask nothing of the place
 PLANES: tuple[Kind, ...] = ("table", "floor")
 OVERSPIN = 1.15  # over that of rolling: loops hold as much
-PLANE_REACH_M = 0.8  # a contact this far from a plane, fitted freely, is not on it
+TIE = 4.0  # a kind that costs so much more than a touch that nothing explains is not given up
+REACH_M = 0.8  # a contact further than this from a plane or the net, fitted freely, is not there,
+LEAST_REACH_M, REACH_SD = 0.1, 6.0  # nor one known so well that it cannot be
 
 
 def start_course(chain: Chain, s: Setting) -> Course:
@@ -266,19 +269,34 @@ def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course,
     at = i - first
     free = _as(around, at, "other", s)
     trials: dict[Kind, Course] = {kind: _as(free, at, kind, None) for kind in FREE_RIVALS}
-    height = free.states[at + 1, 2]
-    if abs(height - FLOOR_Z_M) < PLANE_REACH_M:
+    beyond = _reach(free, at)
+    if abs(free.states[at + 1, 2] - FLOOR_Z_M) < beyond[2]:
         trials["floor"] = _as(_on_plane(free, at, FLOOR_Z_M, s), at, "floor", s)
-    if abs(height) < PLANE_REACH_M:
+    if abs(free.states[at + 1, 2] - R) < beyond[2]:
         down = _on_plane(free, at, R, s)
         bounced = [_as(down, at, "table", s), _as(_overspun(down, at), at, "table", s)]
         trials["table"] = min(bounced, key=lambda trial: trial.cost)
+    if abs(free.states[at + 1, 0]) < beyond[0]:
+        goes_on = touch_state(free, s, at)[3] * free.states[at + 1, 3] > 0.0
+        trials["net"] = _as(_on_plane(free, at, CORD_M, s) if goes_on else free, at, "net", s)
     costs = {
         kind: trial.cost + place_cost(kind, touch_state(trial, s, at))
         for kind, trial in trials.items()
     }
+    if course.kinds[i] in PLANES and costs.get(course.kinds[i], np.inf) < costs["other"] + TIE:
+        del costs["other"]  # what a law explains about as well stays
     best = min(costs, key=lambda kind: costs[kind])
     return best, chance(best, costs), trials[best], first
+
+
+def _reach(course: Course, at: int) -> FloatArray:
+    """(3,) how far from where it was fitted freely contact `at` may be in truth [m]."""
+    if not np.isfinite(course.cost):
+        return np.full(3, REACH_M)
+    place = np.arange(9 * at + 9, 9 * at + 12)
+    columns = np.linalg.solve(course.info, np.eye(len(course.info))[:, place])
+    sd = np.sqrt(np.abs(np.diag(columns[place])))
+    return np.minimum(REACH_SD * sd + LEAST_REACH_M, REACH_M)
 
 
 def _on_plane(course: Course, at: int, height_m: float, s: Setting) -> Course:

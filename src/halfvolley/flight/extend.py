@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from halfvolley.flight.away import came_back
 from halfvolley.flight.course import chance, predict, reconsider, settle, touch_state
-from halfvolley.flight.gap import end_to_end, one_each, stroke_and_bounce
+from halfvolley.flight.gap import end_to_end, stroke_and_bounce, through
 from halfvolley.flight.junctions import Kind, outside, place_cost
 from halfvolley.flight.landing import along, crossing, with_bounce_after, with_bounce_before
 from halfvolley.flight.refine import Course, Setting, refine
@@ -18,6 +19,7 @@ from halfvolley.types import FloatArray
 
 BORNE_OUT = (0.65, 0.8, 0.9)  # probability of an added bounce with none, one, more sightings beyond
 NOBODY_SAW = 0.9  # probability of a stroke and a bounce that explain a gap beyond doubt
+LONG_FRAMES = 4.0  # of a gap in which a touch is sought from its edges too
 SIGHTING_COST = 4.0  # what one more sighting may cost
 
 
@@ -139,21 +141,39 @@ def grafted(course: Course, part: Course, first: int, last: int) -> Course:
 
 
 def merge(courses: list[Course], s: Setting, settings: FlightSettings) -> list[Course]:
-    """Neighbouring courses as one where one flight or a single contact explains the gap."""
+    """Courses as one where one flight or a single contact explains the gap between neighbours.
+
+    While a ball is out of the picture something else may be seen in it: such courses are joined
+    also where others lie between.
+    """
     out: list[Course] = []
     fresh = False
     for course in courses:
-        joined = _joined(out[-1], course, s, settings) if out else None
+        at = len(out) - 1
+        joined = _joined(out[at], course, s, settings) if out else None
+        if joined is None:
+            if fresh:
+                out[-1] = settle(out[-1], s, settings)
+            at, joined = _returned(out, course, s, settings)
         if joined is not None:
-            out[-1], fresh = joined, True
-            continue
-        if out and fresh:
-            out[-1] = settle(out[-1], s, settings)
-        out.append(course)
-        fresh = False
-    if out and fresh:
+            del out[at]
+        fresh = joined is not None
+        out.append(course if joined is None else joined)
+    if fresh:
         out[-1] = settle(out[-1], s, settings)
-    return out
+    return sorted(out, key=lambda course: int(course.rows[0]))
+
+
+def _returned(
+    earlier: list[Course], course: Course, s: Setting, settings: FlightSettings
+) -> tuple[int, Course | None]:
+    """Which of some courses went on as this one after it had left the picture, and both in one."""
+    after = _without_blind_start(course, s)
+    for i in reversed(range(len(earlier))):
+        both = came_back(_without_blind_end(earlier[i], s), after, s, settings)
+        if both is not None:
+            return i, both
+    return -1, None
 
 
 def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Course | None:
@@ -165,25 +185,26 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
     t = 0.5 * (t_a + t_b)
     if (b.n_arcs > 1 and t >= b.starts[1]) or t <= a.starts[-1]:
         return None
-    end = along(a, s, a.n_arcs - 1, np.array([t - a.starts[-1]]))[0]
-    start = along(b, s, 0, np.array([t - b.starts[0]]))[0]
+    end, start = _both_at(a, b, t, s)
     if np.linalg.norm(end[:3] - start[:3]) > settings.meet_m:
         return None
-    start[:3] = 0.5 * (end[:3] + start[:3])
     left = refine(a.part(max(a.n_arcs - 2, 0), a.n_arcs - 1, s.seen.t_s[a.rows]), s, 6)
     right = refine(b.part(0, min(1, b.n_arcs - 1), s.seen.t_s[b.rows]), s, 6)
-    at = left.n_arcs - 1
-    met = end_to_end(left, right, ("other",), np.array([t]), start[None], s)
-    local = reconsider(refine(met, s, 20), s, settings)
-    through = refine(_through(left, right, s), s, 20)
-    apart = left.cost + right.cost
+    at, apart = left.n_arcs - 1, left.cost + right.cost
+    met = _touching(left, right, t, s)
+    if met.cost > apart + settings.junction_cost and t_b - t_a > LONG_FRAMES * s.frame_s:
+        # the search does not get from the middle of a long gap to a touch at its edge
+        edges = (t_a + 0.5 * s.frame_s, t_b - 0.5 * s.frame_s)
+        met = min((met, *(_touching(left, right, t, s) for t in edges)), key=lambda m: m.cost)
+    local = reconsider(met, s, settings)
+    unbroken = refine(through(left, right, s), s, 20)
     # looking again may have found that this touch, or one beside it, was none
     kept = local.n_arcs == left.n_arcs + right.n_arcs
     touching = np.inf
     if kept:
         touching = local.cost + place_cost(local.kinds[at], touch_state(local, s, at))
-    if through.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
-        return _through(a, b, s, through.states[at])
+    if unbroken.cost < min(apart + settings.junction_cost, touching + settings.same_bonus):
+        return through(a, b, s, unbroken.states[at])
     single = None
     if kept and local.cost <= apart + settings.junction_cost:
         single = _met(a, b, local, at, 1, s)
@@ -191,6 +212,19 @@ def _joined(a: Course, b: Course, s: Setting, settings: FlightSettings) -> Cours
             return single
     twice = _met_twice(a, b, left, right, s, settings, touching - settings.same_bonus)
     return single if twice is None else twice
+
+
+def _both_at(a: Course, b: Course, t: float, s: Setting) -> tuple[FloatArray, FloatArray]:
+    """States (9,) at a time as the last arc of one course and the first of another have them."""
+    end = along(a, s, a.n_arcs - 1, np.array([t - a.starts[-1]]))[0]
+    return end, along(b, s, 0, np.array([t - b.starts[0]]))[0]
+
+
+def _touching(a: Course, b: Course, t: float, s: Setting) -> Course:
+    """Both in one, refined, with a free touch sought from a time on."""
+    end, start = _both_at(a, b, t, s)
+    start[:3] = 0.5 * (end[:3] + start[:3])
+    return refine(end_to_end(a, b, ("other",), np.array([t]), start[None], s), s, 20)
 
 
 def _met(a: Course, b: Course, local: Course, at: int, n: int, s: Setting) -> Course:
@@ -226,19 +260,6 @@ def _met_twice(
     surely = NOBODY_SAW * chance("other", rivals)
     chances = (*local.chances[:at], surely, surely, *local.chances[at + 2 :])
     return _met(a, b, replace(local, chances=chances), at, 2, s)
-
-
-def _through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) -> Course:
-    """Both courses in one, not yet refined, whose middle arc was out of sight for a while."""
-    rows = one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
-    states = np.vstack([a.states, b.states[1:]])
-    if start is not None:
-        states[a.n_arcs - 1] = start
-    return Course(
-        rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
-        np.concatenate([a.starts, b.starts[1:]]), np.vstack([a.own_air, b.own_air[1:]]), a.globals,
-        scale=max(a.scale, b.scale),
-    )  # fmt: skip
 
 
 def _without_blind_end(c: Course, s: Setting) -> Course:

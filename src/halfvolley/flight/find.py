@@ -89,8 +89,11 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     rows = np.concatenate(on_ball) if on_ball else np.zeros(0, np.int64)
     fixed = setting(seen, camera, shutter, frame_s, s, late_s, rows)
     solved = [_solve(chain, fixed, s) for chain in chains]
-    courses = complete([c for c in solved if c is not None], fixed, s)
-    courses = [recounted(reconsider(c, fixed, s), fixed, s) for c in courses]
+    begun = [c for c in solved if c is not None]
+    courses = complete(begun, fixed, s)
+    # what neither grew nor was joined was asked before
+    courses = [c if any(c is b for b in begun) else reconsider(c, fixed, s) for c in courses]
+    courses = [recounted(c, fixed, s) for c in courses]
     courses = [struck_once(c, s) for c in courses]
     courses = [part for c in courses for part in apart(c, fixed, s)]
     courses = [c for c in courses if c.kinds or len(c.rows) >= s.fewest_alone]

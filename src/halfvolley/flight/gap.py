@@ -40,6 +40,19 @@ def end_to_end(
     )  # fmt: skip
 
 
+def through(a: Course, b: Course, s: Setting, start: FloatArray | None = None) -> Course:
+    """Both courses in one, not yet refined, whose middle arc was out of sight for a while."""
+    rows = one_each(np.unique(np.concatenate([a.rows, b.rows])), s)
+    states = np.vstack([a.states, b.states[1:]])
+    if start is not None:
+        states[a.n_arcs - 1] = start
+    return Course(
+        rows, (*a.kinds, *b.kinds), (*a.chances, *b.chances), states,
+        np.concatenate([a.starts, b.starts[1:]]), np.vstack([a.own_air, b.own_air[1:]]), a.globals,
+        scale=max(a.scale, b.scale),
+    )  # fmt: skip
+
+
 def one_each(rows: IntArray, s: Setting) -> IntArray:
     """Of several rows of one frame, the last."""
     keep = np.append(np.diff(s.seen.frame[rows]) > 0, True)

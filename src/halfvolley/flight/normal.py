@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numba import njit
 
-from halfvolley.constants import BALL_RADIUS_M
+from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M
 from halfvolley.flight.junctions import FLOOR_Z_M
 from halfvolley.flight.kernels import TAIL, arc_residuals
 from halfvolley.physics.kernels import bounce_jacobian, fly_sensitivities, rates
@@ -23,6 +23,22 @@ JOIN_SD_M = 0.0005  # a ball dents by less during a touch
 PLANE_SD_M = 0.001  # flatness of a table
 FLOOR_SD_M = 0.01
 NET_SD_M = 0.02  # the ball's radius: where it touches the net
+NET_TOP_M = NET_HEIGHT_M.value + R  # no ball that touches the net is higher
+NET_LEAVES, NET_TAKES_SD, NET_TAKES_SD_MPS = 0.7, 0.3, 0.5  # of the speed across the table
+CORD_M, CORD_SD_M = NET_HEIGHT_M.value + 0.5 * R, 0.01  # of one that goes on over it
+
+
+@njit(cache=True, nogil=True)
+def rotation(x: float, y: float, z: float) -> FloatArray:
+    """(3, 3) rotation matrix of one Rodrigues vector [rad]."""
+    K = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    angle = math.sqrt(x * x + y * y + z * z)
+    half = 0.5 * angle
+    # sin(a)/a and (1 - cos a)/a^2 without loss for small angles
+    sinc, sinc_half = (
+        (1.0, 1.0) if angle < 1e-9 else (math.sin(angle) / angle, math.sin(half) / half)
+    )
+    return np.eye(3) + sinc * K + 0.5 * sinc_half**2 * (K @ K)
 
 
 @njit(cache=True, nogil=True)
@@ -196,10 +212,29 @@ def _add_contact(
         J, r = _bounce_law(kind, end, after, d_end, g)
         cost += _add(N, y, cols, J, r)
     if kind == NET:
-        J = np.zeros((1, wide))
-        J[0, 13] = 1.0 / NET_SD_M
-        cost += _add(N, y, cols, J, after[:1] / NET_SD_M)
+        cost += _add(N, y, cols, *_at_net(end, after, d_end))
     return cost
+
+
+@njit(cache=True, nogil=True)
+def _at_net(end: FloatArray, after: FloatArray, d_end: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Place of a ball at the net, and its speed across the table afterwards.
+
+    It goes on over the cord, or was stopped below its upper side. The net yields and takes some of
+    the speed across.
+    """
+    J, r = np.zeros((3, d_end.shape[1])), np.zeros(3)
+    J[0, 13] = 1.0 / NET_SD_M
+    r[0] = after[0] / NET_SD_M
+    goes_on = end[3] * after[3] > 0.0
+    if goes_on or after[2] > NET_TOP_M:
+        J[1, 15] = 1.0 / CORD_SD_M
+        r[1] = (after[2] - (CORD_M if goes_on else NET_TOP_M)) / CORD_SD_M
+    sd = NET_TAKES_SD_MPS + NET_TAKES_SD * abs(end[4])
+    J[2] = -NET_LEAVES / sd * d_end[4]
+    J[2, 17] += 1.0 / sd
+    r[2] = (after[4] - NET_LEAVES * end[4]) / sd
+    return J, r
 
 
 @njit(cache=True, nogil=True)

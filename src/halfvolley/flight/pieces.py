@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import statistics
 from collections.abc import Generator, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -45,7 +46,7 @@ def prior(settings: FlightSettings, touch_sd_s: float | None = None) -> Prior:
     one = [*VELOCITY_SD_MPS, *SPIN_SD_RADPS]
     sides = one if touch_sd_s is None else [*one, *one, touch_sd_s]
     sd = np.array([*PLACE_SD_M, *sides, settings.drag_sd])
-    mean = np.array([*PLACE_M, *(0.0,) * len(sides), settings.air[2]])
+    mean = np.array([*PLACE_M, *(0.0,) * len(sides), settings.piece_air[2]])
     return mean, sd**-2.0
 
 
@@ -63,7 +64,17 @@ def fit_pieces(
     starts = np.cumsum([0] + [len(members[i]) for i in promising])
     mean, weight = prior(settings)
     state, info, cost, free, even = kernels.fit_pieces(
-        rows, starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd, mean, weight, settings.air, 12
+        rows,
+        starts,
+        seen.t_s,
+        seen.R,
+        seen.t_m,
+        seen.ab,
+        seen.sd,
+        mean,
+        weight,
+        settings.piece_air,
+        12,
     )
     excess = cost - free - 3.0
     fall = even - (2.0 * np.diff(starts) - 4.0) - excess
@@ -200,14 +211,14 @@ def fit_runs(
     starts = np.cumsum([0] + [len(run) for run in runs])
     state, _, cost, _, _ = kernels.fit_pieces(
         np.concatenate(runs), starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd,
-        *prior(settings), settings.air, 12,
+        *prior(settings), settings.piece_air, 12,
     )  # fmt: skip
     return state, cost
 
 
 def flown(state: FloatArray, span_s: float, settings: FlightSettings) -> FloatArray:
     """State (9,) of a flight (10,) a while later, or before."""
-    g, b, _, lift, decay, radius, bend = settings.air
+    g, b, _, lift, decay, radius, bend = settings.piece_air
     own = (g, b, state[9], lift, decay, radius, bend)
     return fly(state[:3], state[3:6], state[6:9], *own, np.array([span_s]))[0]
 
@@ -328,7 +339,7 @@ def _without_bridges(runs: list[slice]) -> list[slice]:
 
 def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> FloatArray:
     """(n, 3) places of a flight at times from its reference, ascending [m]."""
-    g, b, _, lift, decay, radius, bend = settings.air
+    g, b, _, lift, decay, radius, bend = settings.piece_air
     return fly(
         state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, bend, tau_s
     )[:, :3]  # fmt: skip
@@ -336,15 +347,16 @@ def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> Fl
 
 def _possible(piece: Piece, seen: Sights, f_px: float, settings: FlightSettings) -> bool:
     """Moving, inside the hall, no faster than a ball can be, and of a ball's size there."""
-    radius_px = float(np.median(seen.radius_px[piece.rows]))
+    radius_px = statistics.median(seen.radius_px[piece.rows].tolist())
     if math.hypot(*np.ptp(seen.uv_px[piece.rows], axis=0)) < settings.still_radii * radius_px:
         return False
-    low, high = np.array(settings.hall_low_m), np.array(settings.hall_high_m)
-    half = 0.5 * (piece.t1_s - piece.t0_s)
-    ends = places(piece.state, np.array([-half, half]), settings)
-    speed = float(np.linalg.norm(piece.state[3:6]))
-    if np.any(ends < low) or np.any(ends > high) or speed > MAX_BALL_SPEED_MPS.value:
+    if math.hypot(*piece.state[3:6]) > MAX_BALL_SPEED_MPS.value:
         return False
+    half = 0.5 * (piece.t1_s - piece.t0_s)
+    for end in places(piece.state, np.array([-half, half]), settings).tolist():
+        for at, low, high in zip(end, settings.hall_low_m, settings.hall_high_m, strict=True):
+            if not low <= at <= high:
+                return False
     k = piece.rows[len(piece.rows) // 2]
     depth = float(seen.R[k, 2] @ piece.state[:3] + seen.t_m[k, 2])
     if depth <= 0.3:

@@ -10,9 +10,8 @@ equations, whose inverse is the covariance.
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotrs
 
-from halfvolley.camera.projection import rotations
 from halfvolley.constants import (
     DRAG_COEFFICIENT,
     LIFT_BEND,
@@ -23,7 +22,7 @@ from halfvolley.constants import (
     TABLE_RESTITUTION_SLOPE,
 )
 from halfvolley.flight.junctions import Kind
-from halfvolley.flight.normal import FLOOR, FREE, N_GLOBALS, NET, TABLE, normal_equations
+from halfvolley.flight.normal import FLOOR, FREE, N_GLOBALS, NET, TABLE, normal_equations, rotation
 from halfvolley.flight.pieces import PLACE_M, SPIN_SD_RADPS
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
@@ -104,6 +103,7 @@ class Setting:
     air: FloatArray
     frame_s: float
     late_s: float  # by which the chains' times, made with another exposure, come too early
+    size_px: tuple[int, int]  # of the picture, width and height
 
 
 def setting(
@@ -144,7 +144,7 @@ def setting(
         TABLE_RESTITUTION_AT_REST.value, TABLE_RESTITUTION_SLOPE.value, TABLE_FRICTION.value, air[6]
     )  # fmt: skip
     intrinsics = np.array([c.f_px, *c.c_px, *c.k])
-    return Setting(seen, intrinsics, mean, info, air, frame_s, late_s)
+    return Setting(seen, intrinsics, mean, info, air, frame_s, late_s, c.size_px)
 
 
 def air_of(c: Course, s: Setting, i: int) -> tuple[float, ...]:
@@ -163,7 +163,7 @@ def _system(
     sd[by_law, 6:] = AFTER_LAW_SPIN_SD
     asks = np.array([ASKS.get(kind, FREE) for kind in c.kinds], np.int64)
     return normal_equations(
-        c.states, c.starts, c.own_air, asks, g, rotations(g[None, 5:8])[0], s.intrinsics + g[:5],
+        c.states, c.starts, c.own_air, asks, g, rotation(*g[5:8]), s.intrinsics + g[:5],
         s.air, s.prior_mean, s.prior_info, STATE_MEAN, sd, OWN_AIR_SD, seen.t_s, seen.lever,
         seen.R, seen.t_m, seen.uv_px, seen.white / c.scale, np.hypot(*seen.speed_px.T),
     )  # fmt: skip
@@ -228,13 +228,15 @@ def _step(N: FloatArray, y: FloatArray, damp: float, least_bend: bool) -> FloatA
     """Damped step of all unknowns; of all but the bend of the lift where that would go below 0."""
     M = N.copy()
     M.flat[:: len(y) + 1] *= 1.0 + damp
-    factor = cho_factor(M, overwrite_a=True, check_finite=False)
-    step = np.asarray(cho_solve(factor, y, check_finite=False))
+    factor, failed = dpotrf(M.T, overwrite_a=1)  # what wraps it takes as long as small matrices
+    if failed:
+        raise np.linalg.LinAlgError("the damped matrix is not positive")
+    step = dpotrs(factor, y)[0]
     if least_bend and step[-1] < 0.0:
         # what the others do while the bend stays, from the same factor
         unit = np.zeros(len(y))
         unit[-1] = 1.0
-        pull = cho_solve(factor, unit, check_finite=False)
+        pull = dpotrs(factor, unit)[0]
         step -= step[-1] / pull[-1] * pull
     return step
 

@@ -5,6 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from halfvolley.constants import LIFT_MEETS_AT
 from halfvolley.physics import Environment
 from halfvolley.types import FloatArray
 
@@ -29,9 +30,10 @@ class FlightSettings:
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
     drag_sd: float = 0.03  # of a single piece or pair: what the fits of these may differ by
+    piece_bend: float = 1.0  # of the lift of single pieces and pairs; less takes rolling for hops
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
     stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
-    stray: float = 0.5  # factor on the probability of contacts in a chain that never bounces here
+    stray: float = 0.49  # factor on the probability of contacts in a chain that never bounces here
     shortest_hop_s: float = 0.12  # a ball that hops for less, by some 2 cm, comes to rest,
     shortest_hop_frames: float = 2.5  # and so does one whose hops are hardly seen
     vague_m: float = 0.2  # a bounce whose place has a greater sd than this is a guess
@@ -39,6 +41,7 @@ class FlightSettings:
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
     reconsider_rounds: int = 3  # times: a kind that is found moves its neighbours
     max_gap_s: float = 0.45  # longest time unseen within a chain
+    max_away_s: float = 2.0  # longest flight out of the picture: a lob 5 m high
     meeting_sd: float = 5.0  # pieces that miss each other by more are not joined
     meeting_slack_m: float = 0.02  # and what such a prediction may err by at once,
     meeting_slack_mps2: float = 3.0  # and by spin that the piece did not show
@@ -74,9 +77,28 @@ class FlightSettings:
         """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius."""
         return _air(self.environment)
 
+    @property
+    def piece_air(self) -> FloatArray:
+        """(7,) the same for single pieces and pairs, which tell nothing of how lift bends.
+
+        A law that bends leaves flights with much spin unexplained where the true one does not; one
+        that bends less explains more of what does not fly. All meet where lift is known best.
+        """
+        return _bent(self.environment, self.piece_bend)
+
 
 @lru_cache(maxsize=8)
 def _air(environment: Environment) -> FloatArray:
     air = np.array(environment.kernel_arguments)
+    air.flags.writeable = False
+    return air
+
+
+@lru_cache(maxsize=8)
+def _bent(environment: Environment, bend: float) -> FloatArray:
+    """The air with lift that bends so, and is the same at `LIFT_MEETS_AT`."""
+    air = np.array(environment.kernel_arguments)
+    air[3] *= (1.0 + bend * LIFT_MEETS_AT) / (1.0 + air[6] * LIFT_MEETS_AT)
+    air[6] = bend
     air.flags.writeable = False
     return air
