@@ -1,4 +1,4 @@
-"""Flights that leave the picture and come back."""
+"""Flights that leave the picture and come back; spin beyond what a law that bends can lift."""
 
 import sys
 from dataclasses import replace
@@ -116,3 +116,66 @@ def test_a_ball_that_is_not_seen_within_the_picture_for_so_long_is_not_joined():
     joined, left = lobs_joined(6, FlightSettings(), seen_above=True)
     assert left >= 3
     assert joined == 0
+
+
+# --- more spin than a law that bends can lift ---------------------------------------------------
+def loops(seed: int) -> mp.Path:
+    """Strokes of 100 to 130 rev/s where lift is linear in spin: each ball dives."""
+    rng = np.random.default_rng([seed, 609])
+    nature = mp.Nature(lift=0.45, bend=0.0)
+    while True:
+        path = _loops(nature, mp.rally(rng, nature, strokes=2, finish="cut"), rng)
+        if path is not None:
+            return path
+
+
+def _loops(nature: mp.Nature, path: mp.Path, rng: np.random.Generator) -> mp.Path | None:
+    i = max(i for i, touch in enumerate(path.touches) if touch.kind == "racket")
+    w = up_to(path, i, rng)
+    span = path.touches[i].t_s - w.t_s
+    for _ in range(3):
+        start = nature.fly(w.state, np.array([span]))[0, :3]
+        state = _loop(nature, start, rng)
+        if state is None:
+            return None
+        w.touch("racket", span, state)
+        w.bounce()
+        span = float(rng.uniform(0.15, 0.25))
+        if not 1.2 < abs(nature.fly(w.state, np.array([span]))[0, 0]) < 2.8:
+            return None
+    return w.done(0.2)
+
+
+def _loop(nature: mp.Nature, start, rng: np.random.Generator):
+    side = np.sign(start[0])
+    for _ in range(60):
+        target = np.array([-side * rng.uniform(0.5, 1.2), rng.uniform(-0.5, 0.5), mp.R])
+        span = np.hypot(*(target - start)[:2]) / rng.uniform(9.0, 12.0)
+        spin = mp.spin_of(target - start, rng.uniform(100.0, 130.0), rng.normal(0.0, 10.0))
+        state = mp.aimed(nature, start, target, span, spin)
+        if state is not None and state[5] > 0.5 and mp._clears_net(nature, state, span):
+            return state
+    return None
+
+
+def touches_of_loops(tried: int, settings: FlightSettings) -> tuple[int, int]:
+    found = asked = 0
+    for seed in range(tried):
+        path = loops(seed)
+        scene = mp.scene(np.random.default_rng([seed, 611]), "side", path=path)
+        flights = measured(scene, settings)
+        for touch in scene.touches():
+            asked += 1
+            found += bool(at(flights, touch, touch.kind))
+    return found, asked
+
+
+def test_loops_that_dive_are_followed():
+    found, asked = touches_of_loops(6, FlightSettings())
+    assert asked >= 25
+    assert found >= 0.95 * asked
+
+
+def test_a_law_of_lift_that_bends_loses_them():
+    found, asked = touches_of_loops(6, FlightSettings(fast_bend=2.0))
+    assert found < 0.9 * asked

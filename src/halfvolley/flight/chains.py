@@ -197,8 +197,9 @@ def near(a: Piece, b: Piece, seen: Sights, frame_s: float, settings: FlightSetti
     row = b.rows[0]
     low, high = min(a.t1_s, b.t0_s) - 0.5 * frame_s, max(a.t1_s, b.t0_s) + 0.5 * frame_s
     times = np.linspace(low, high, 2 + round((high - low) / frame_s))
+    air = settings.piece_air(a.state[3:6], b.state[3:6])
     d2 = closest_meeting(
-        a.state, a.cov, a.t_s, b.state, b.cov, b.t_s, times, seen.R[row], seen.t_m[row],
-        settings.piece_air, settings.meeting_slack_m, settings.meeting_slack_mps2,
+        a.state, a.cov, a.t_s, b.state, b.cov, b.t_s, times, seen.R[row], seen.t_m[row], air,
+        settings.meeting_slack_m, settings.meeting_slack_mps2,
     )  # fmt: skip
     return bool(d2 < settings.meeting_sd**2)

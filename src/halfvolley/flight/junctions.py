@@ -70,8 +70,9 @@ def join_same(a: Piece, b: Piece, seen: Sights, settings: FlightSettings) -> Jun
     mean, weight = prior(settings)
     longer = a if len(a.rows) >= len(b.rows) else b
     start = np.append(_state_at(longer, t, settings), longer.state[9])
+    air = settings.piece_air(a.state[3:6], b.state[3:6])
     x, _, cost, _ = fit_free(
-        start, s.t_s - t, len(s), s.R, s.t_m, s.ab, s.sd, mean, weight, settings.piece_air, 10
+        start, s.t_s - t, len(s), s.R, s.t_m, s.ab, s.sd, mean, weight, air, 10
     )
     state = np.concatenate([x[:9], x[3:9], [0.0], x[9:]])
     return Junction("same", t, state, cost - a.cost - b.cost)
@@ -105,8 +106,9 @@ def _touching(
     if height_m is not None:
         mean[2], weight[2] = height_m, 1.0 / PLANE_SD_M**2
         start = _on_plane(start, s, n_before, height_m)
+    air = settings.piece_air(a.state[3:6], b.state[3:6])
     x, _, cost, _ = fit_free(
-        start, s.t_s - t, n_before, s.R, s.t_m, s.ab, s.sd, mean, weight, settings.piece_air, 14
+        start, s.t_s - t, n_before, s.R, s.t_m, s.ab, s.sd, mean, weight, air, 14
     )
     return Junction("other", t, x, cost - a.cost - b.cost)
 

@@ -46,7 +46,7 @@ def prior(settings: FlightSettings, touch_sd_s: float | None = None) -> Prior:
     one = [*VELOCITY_SD_MPS, *SPIN_SD_RADPS]
     sides = one if touch_sd_s is None else [*one, *one, touch_sd_s]
     sd = np.array([*PLACE_SD_M, *sides, settings.drag_sd])
-    mean = np.array([*PLACE_M, *(0.0,) * len(sides), settings.piece_air[2]])
+    mean = np.array([*PLACE_M, *(0.0,) * len(sides), settings.air[2]])
     return mean, sd**-2.0
 
 
@@ -62,20 +62,7 @@ def fit_pieces(
         return out
     rows = np.concatenate([members[i] for i in promising])
     starts = np.cumsum([0] + [len(members[i]) for i in promising])
-    mean, weight = prior(settings)
-    state, info, cost, free, even = kernels.fit_pieces(
-        rows,
-        starts,
-        seen.t_s,
-        seen.R,
-        seen.t_m,
-        seen.ab,
-        seen.sd,
-        mean,
-        weight,
-        settings.piece_air,
-        12,
-    )
+    state, info, cost, free, even = _fits(rows, starts, seen, settings)
     excess = cost - free - 3.0
     fall = even - (2.0 * np.diff(starts) - 4.0) - excess
     fits = np.flatnonzero(excess <= settings.piece_excess * np.maximum(free, 1.0))
@@ -87,6 +74,24 @@ def fit_pieces(
         )  # fmt: skip
         if _possible(piece, seen, f_px, settings):
             out[i] = piece
+    return out
+
+
+def _fits(
+    rows: IntArray, starts: IntArray, seen: Sights, settings: FlightSettings
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """What `kernels.fit_pieces` gives, of the law that suits each piece's speed."""
+    mean, weight = prior(settings)
+    sights = seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd, mean, weight
+    out = kernels.fit_pieces(rows, starts, *sights, settings.air, 12)
+    fast = np.flatnonzero(np.abs(out[0][:, 3]) >= settings.fast_mps)
+    if len(fast):
+        own = [rows[starts[k] : starts[k + 1]] for k in fast]
+        begins = np.cumsum([0] + [len(run) for run in own])
+        air = settings.piece_air(out[0][fast[0], 3:6])
+        again = kernels.fit_pieces(np.concatenate(own), begins, *sights, air, 12)
+        for whole, part in zip(out, again, strict=True):
+            whole[fast] = part
     return out
 
 
@@ -209,16 +214,13 @@ def fit_runs(
     if not runs:
         return np.zeros((0, 10)), np.zeros(0)
     starts = np.cumsum([0] + [len(run) for run in runs])
-    state, _, cost, _, _ = kernels.fit_pieces(
-        np.concatenate(runs), starts, seen.t_s, seen.R, seen.t_m, seen.ab, seen.sd,
-        *prior(settings), settings.piece_air, 12,
-    )  # fmt: skip
+    state, _, cost, _, _ = _fits(np.concatenate(runs), starts, seen, settings)
     return state, cost
 
 
 def flown(state: FloatArray, span_s: float, settings: FlightSettings) -> FloatArray:
     """State (9,) of a flight (10,) a while later, or before."""
-    g, b, _, lift, decay, radius, bend = settings.piece_air
+    g, b, _, lift, decay, radius, bend = settings.piece_air(state[3:6])
     own = (g, b, state[9], lift, decay, radius, bend)
     return fly(state[:3], state[3:6], state[6:9], *own, np.array([span_s]))[0]
 
@@ -339,7 +341,7 @@ def _without_bridges(runs: list[slice]) -> list[slice]:
 
 def places(state: FloatArray, tau_s: FloatArray, settings: FlightSettings) -> FloatArray:
     """(n, 3) places of a flight at times from its reference, ascending [m]."""
-    g, b, _, lift, decay, radius, bend = settings.piece_air
+    g, b, _, lift, decay, radius, bend = settings.piece_air(state[3:6])
     return fly(
         state[:3], state[3:6], state[6:9], g, b, state[9], lift, decay, radius, bend, tau_s
     )[:, :3]  # fmt: skip

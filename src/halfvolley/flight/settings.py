@@ -30,7 +30,8 @@ class FlightSettings:
     hall_low_m: tuple[float, float, float] = (-7.5, -4.5, -0.9)  # playing space 14 x 7 m and a bit
     hall_high_m: tuple[float, float, float] = (7.5, 4.5, 4.5)
     drag_sd: float = 0.03  # of a single piece or pair: what the fits of these may differ by
-    piece_bend: float = 1.0  # of the lift of single pieces and pairs; less takes rolling for hops
+    fast_mps: float = 6.0  # along the table: what rolls, hops or is carried is slower
+    fast_bend: float = 0.3  # of their lift: loops of 100 rev/s may bend as lift linear in spin does
     touch_sd_s: float = 0.006  # when two pieces meet, beyond the time unseen between them
     stroke_apart_s: float = 0.3  # no player strikes twice so soon: the next bounce comes later
     stray: float = 0.49  # factor on the probability of contacts in a chain that never bounces here
@@ -77,14 +78,19 @@ class FlightSettings:
         """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius."""
         return _air(self.environment)
 
-    @property
-    def piece_air(self) -> FloatArray:
-        """(7,) the same for single pieces and pairs, which tell nothing of how lift bends.
+    def piece_air(self, *velocities_mps: FloatArray) -> FloatArray:
+        """(7,) the same for a single piece, or a pair, which tell nothing of how lift bends.
 
-        A law that bends leaves flights with much spin unexplained where the true one does not; one
-        that bends less explains more of what does not fly. All meet where lift is known best.
+        A law that bends leaves fast flights with much spin unexplained where the true one does not;
+        one that bends less explains more of what does not fly. All meet where lift is known best.
+
+        Parameters
+        ----------
+        velocities_mps : (3,) float64
+            Of each piece; the one that is fastest along the table tells the law.
         """
-        return _bent(self.environment, self.piece_bend)
+        fastest = max(abs(v[0]) for v in velocities_mps)
+        return _bent(self.environment, self.fast_bend) if fastest >= self.fast_mps else self.air
 
 
 @lru_cache(maxsize=8)
