@@ -29,19 +29,6 @@ CORD_M, CORD_SD_M = NET_HEIGHT_M.value + 0.5 * R, 0.01  # of one that goes on ov
 
 
 @njit(cache=True, nogil=True)
-def rotation(x: float, y: float, z: float) -> FloatArray:
-    """(3, 3) rotation matrix of one Rodrigues vector [rad]."""
-    K = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    angle = math.sqrt(x * x + y * y + z * z)
-    half = 0.5 * angle
-    # sin(a)/a and (1 - cos a)/a^2 without loss for small angles
-    sinc, sinc_half = (
-        (1.0, 1.0) if angle < 1e-9 else (math.sin(angle) / angle, math.sin(half) / half)
-    )
-    return np.eye(3) + sinc * K + 0.5 * sinc_half**2 * (K @ K)
-
-
-@njit(cache=True, nogil=True)
 def normal_equations(
     states: FloatArray,
     starts: FloatArray,

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.linalg.lapack import dpotrf, dpotrs
 
+from halfvolley.camera.kernels import rotation
 from halfvolley.constants import (
     DRAG_COEFFICIENT,
     LIFT_BEND,
@@ -22,7 +23,7 @@ from halfvolley.constants import (
     TABLE_RESTITUTION_SLOPE,
 )
 from halfvolley.flight.junctions import Kind
-from halfvolley.flight.normal import FLOOR, FREE, N_GLOBALS, NET, TABLE, normal_equations, rotation
+from halfvolley.flight.normal import FLOOR, FREE, N_GLOBALS, NET, TABLE, normal_equations
 from halfvolley.flight.pieces import PLACE_M, SPIN_SD_RADPS
 from halfvolley.flight.settings import FlightSettings
 from halfvolley.flight.sights import Sights
@@ -162,8 +163,10 @@ def _system(
     by_law = [i + 1 for i, kind in enumerate(c.kinds) if kind in ("table", "floor")]
     sd[by_law, 6:] = AFTER_LAW_SPIN_SD
     asks = np.array([ASKS.get(kind, FREE) for kind in c.kinds], np.int64)
+    turn = np.empty((3, 3))
+    rotation(*g[5:8], turn)
     return normal_equations(
-        c.states, c.starts, c.own_air, asks, g, rotation(*g[5:8]), s.intrinsics + g[:5],
+        c.states, c.starts, c.own_air, asks, g, turn, s.intrinsics + g[:5],
         s.air, s.prior_mean, s.prior_info, STATE_MEAN, sd, OWN_AIR_SD, seen.t_s, seen.lever,
         seen.R, seen.t_m, seen.uv_px, seen.white / c.scale, np.hypot(*seen.speed_px.T),
     )  # fmt: skip
