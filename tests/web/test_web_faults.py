@@ -96,12 +96,14 @@ def test_killed_while_training_and_gone_on(new_window, club, bench, short_clip):
     page.get_by_role("button", name="Stop").first.wait_for()
     page.get_by_role("link", name="Play").click()
     page.locator(".jobs").get_by_text("Training").wait_for()  # it is shown on every screen
+    page.evaluate("window.mark = 'the page as it was'")
     work = children(bench[0].process.pid)
     bench[0].kill()
     wait_for(lambda: not any(alive(pid) for pid in work))
     again = serve(club.parent, int(bench[0].address.rsplit(":", 1)[1]),
                   ("--footage", str(short_clip.parent)))  # fmt: skip
     bench.append(again)
+    page.wait_for_function("window.mark === undefined")  # it finds its way back by itself
     page = open_screen(window, "Detector")
     page.get_by_text("stopped at step 200").wait_for()
     page.get_by_role("button", name="Give it up").click()
