@@ -240,6 +240,40 @@ def test_a_span_may_start_at_a_frame_itself(long_clip):
         assert len(frames) == 90 - k
 
 
+def drifting(k, planes):
+    """A pattern that moves: what is built on a picture that was left out would show it."""
+    rng = np.random.default_rng(5)
+    for plane in planes:
+        plane[:] = np.roll(rng.integers(16, 236, plane.shape), 3 * k, axis=1)
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "options"),
+    [
+        ("a.mp4", "libx264", {"bf": "3", "g": "40"}),
+        ("a.mp4", "libx264", {"bf": "3", "b_pyramid": "none", "g": "40", "flags": "+cgop"}),
+        ("a.mp4", "libx265", {"x265-params": "log-level=none:bframes=4:keyint=40"}),
+        ("a.avi", "mpeg4", {"bf": "2", "g": "40"}),
+        ("a.webm", "libvpx-vp9", {"g": "40", "deadline": "realtime"}),
+        ("a.avi", "mjpeg", {}),
+    ],
+)
+def test_a_frame_that_is_sought_is_the_same_as_in_order(make_clip, name, codec, options):
+    rate, pixels = Fraction(25), "yuvj420p" if codec == "mjpeg" else "yuv420p"
+    base = Fraction(1, 25) if name == "a.avi" else Fraction(1, 12_800)
+    info = probe(
+        make_clip(name, codec, n=40, rate=rate, time_base=base, pixel_format=pixels,
+                  options=options, fill=drifting)
+    )  # fmt: skip
+    in_order = [np.array(f.luma) for f in iter_frames(info)]
+    assert len(in_order) == 40
+    for k in range(1, 40, 2):
+        frames = iter_frames(info, start_s=info.pts_s[k])
+        for frame in (next(frames), next(frames, None)):
+            if frame is not None:
+                np.testing.assert_array_equal(frame.luma, in_order[frame.index])
+
+
 def test_a_reader_may_be_used_again_and_left_early(long_clip):
     info, _ = long_clip
     reader = FrameReader(info)

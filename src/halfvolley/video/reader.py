@@ -176,7 +176,8 @@ class FrameReader:
             stored_px = stored_px[::-1]
         # counted places need every picture
         keyframes_only = self._keyframes_only and not self.info.reconstructed
-        for picture in _decode(container, stream, faults, keyframes_only):
+        wanted = None if self.info.reconstructed else int(ticks[self._first])
+        for picture in _decode(container, stream, faults, keyframes_only, wanted):
             index = following
             if picture.pts is not None and not self.info.reconstructed:
                 index = max(following, int(np.searchsorted(ticks, picture.pts)))
@@ -244,9 +245,11 @@ def _decode(
     stream: av.video.stream.VideoStream,
     faults: _Faults,
     keyframes_only: bool,
+    wanted: int | None,
 ) -> Iterator[av.video.frame.VideoFrame]:
     """All pictures that can be decoded; a bad packet costs its own picture, not the rest.
 
+    Those shown before the stamp `wanted` are left out where no other picture is built on them.
     Packets are chosen here and not by the demuxer's own `discard`: that of MP4 then gives wrong
     stamps where frames are reordered.
     """
@@ -266,6 +269,8 @@ def _decode(
             continue
         if keyframes_only and packet.size and not packet.is_keyframe:
             continue
+        if not keyframes_only and wanted is not None and packet.pts is not None:
+            stream.codec_context.skip_frame = "NONREF" if packet.pts < wanted else "DEFAULT"
         try:
             pictures = packet.decode()
         except av.error.FFmpegError:
