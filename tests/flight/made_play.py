@@ -258,14 +258,22 @@ def rally(
             continue
 
 
-def _rally(
-    rng: np.random.Generator, nature: Nature, t0_s: float, strokes: int, finish: str, side: float
-) -> Path:
+def _tossed(
+    rng: np.random.Generator, nature: Nature, t0_s: float, side: float
+) -> tuple[_Writer, tuple[float, FloatArray]]:
+    """A ball that was tossed; for how long, and the place (3,) where it is struck."""
     hand = np.array([side * rng.uniform(1.45, 1.7), rng.uniform(-0.4, 0.4), rng.uniform(0.1, 0.3)])
     up = np.array([side * rng.normal(0, 0.1), rng.normal(0, 0.1), rng.uniform(2.2, 3.2)])
     w = _Writer(nature, t0_s, np.concatenate([hand, up, np.zeros(3)]), rng)
     span, at = w.fall(float(hand[2]) + rng.uniform(0.0, 0.1))
-    w.touch("racket", span, _serve(nature, at[:3], rng))
+    return w, (span, at[:3])
+
+
+def _rally(
+    rng: np.random.Generator, nature: Nature, t0_s: float, strokes: int, finish: str, side: float
+) -> Path:
+    w, (span, start) = _tossed(rng, nature, t0_s, side)
+    w.touch("racket", span, _serve(nature, start, rng))
     for i in range(strokes):
         last = i == strokes - 1
         if last and i > 0 and finish == "net":
@@ -281,6 +289,16 @@ def _rally(
     if finish == "cut":
         return w.done(0.15)
     return _to_floor(w)
+
+
+def netted_serve(rng: np.random.Generator, nature: Nature) -> Path | None:
+    """Toss, and a serve that goes into the net at once; None where that cannot be."""
+    w, start = _tossed(rng, nature, 12.3, float(rng.choice([-1, 1])))
+    try:
+        w.touch("racket", start[0], _stroke(nature, start[1], rng, net=True))
+    except _NoSuchBall:
+        return None
+    return _into_net(w, rng)
 
 
 def _reach(w: _Writer, rng: np.random.Generator) -> float:

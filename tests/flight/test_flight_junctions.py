@@ -195,10 +195,12 @@ def test_a_sighting_that_both_pieces_claim_does_not_move_the_touch():
 def test_nothing_strikes_a_ball_below_the_table_or_out_of_reach():
     struck = np.zeros(16)
     struck[[0, 1, 3, 9]] = 1.2, 0.2, 5.0, -8.0  # from 1.2 m, comes at 5 m/s and leaves at 8 m/s
-    above, below, beside, low, high = (struck.copy() for _ in range(5))
+    above, below, beside, low, high, resting = (struck.copy() for _ in range(6))
+    resting[2] = R + 0.005  # no room for a racket under it or behind it
     above[2], below[2], beside[:3], low[:3] = 0.2, -0.2, (2.2, 0.2, -0.2), (2.2, 0.2, -0.7)
     high[:3] = 2.2, 0.2, 1.9
     assert place_cost("racket", below) > place_cost("racket", above) + 40.0
+    assert place_cost("racket", resting) > place_cost("racket", above) + 1.0
     assert place_cost("racket", beside) < place_cost("racket", above) + 1.0
     for far in (low, high):
         assert place_cost("racket", beside) + 5.0 < place_cost("racket", far) < 20.0

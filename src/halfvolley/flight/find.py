@@ -17,6 +17,7 @@ from halfvolley.flight.course import (
     struck_once,
     touch_state,
 )
+from halfvolley.flight.ends import without_strays
 from halfvolley.flight.extend import complete
 from halfvolley.flight.junctions import outside
 from halfvolley.flight.outcome import arcs_and_contacts
@@ -116,29 +117,30 @@ def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
     if sighted < s.fewest_sights:
         return None
     course = settle(start_course(chain, fixed), fixed, s)
-    return reconsider(course, fixed, s) if np.isfinite(course.cost) else None
+    if not np.isfinite(course.cost):
+        return None
+    return without_strays(reconsider(course, fixed, s), fixed, s)
 
 
 def _belonging(course: Course, s: FlightSettings) -> float:
     """1 for a ball in play on this table; less where it never bounces on it, or beside it.
 
-    In play a stroke comes before or after a bounce: what is mostly struck is in a hand.
+    In play a stroke comes before or after a bounce: what is mostly struck is in a hand. Only of a
+    serve, into the net or past everything, this need not be.
     """
     places = [x for x, kind in zip(course.states[1:], course.kinds, strict=True) if kind == "table"]
-    if not places:
-        return 1.0 if _is_served(course) else s.stray
     strokes = [i for i, kind in enumerate(course.kinds) if kind == "racket"]
     bounced = sum("table" in course.kinds[max(i - 1, 0) : i + 2] for i in strokes)
-    if 4 * bounced < len(strokes):
-        return s.stray
+    if not places or 4 * bounced < len(strokes):
+        return 1.0 if _is_served(course) else s.stray
     beside = float(np.median([outside(float(x[0]), float(x[1])) for x in places]))
     return 1.0 if beside < s.beside_m else s.stray**2
 
 
 def _is_served(c: Course) -> bool:
-    """Whether a ball that never bounces on the table was tossed and struck by its server.
+    """Whether a ball that bounces after no stroke was tossed and struck by its server.
 
-    A serve into the floor or over everything is a ball of this table all the same.
+    A serve into the net, the floor or over everything is a ball of this table all the same.
     """
     for i, kind in enumerate(c.kinds):
         toss, after = c.states[i], c.states[i + 1]

@@ -30,6 +30,7 @@ OTHER_COST = 14.0  # -2 log-prior of a touch that nothing explains
 LOW_STROKE_M, HIGH_STROKE_M = -0.1, 1.3  # a ball is seldom let fall lower, nor is an arm longer
 STROKE_SD_M = 0.2
 UNDER_SD_M = 0.03  # how well a place on the table is known in height
+BLADE_M = 0.06  # a racket under or behind the ball has no room over the table lower than this
 TANGENTIAL_SD = 0.30  # of the change that full grip would make: friction and spin unknown
 
 Kind = Literal["same"] | ContactKind
@@ -201,7 +202,7 @@ def _floor_cost(x: FloatArray) -> float:
 def _racket_cost(x: FloatArray) -> float:
     """A racket strikes near an end and above the table, mostly turns the ball, and gives it speed.
 
-    Within the table's outline nothing strikes a ball below its surface.
+    Within the table's outline nothing strikes a ball below its surface, and hardly just above.
     """
     turned = float(x[3] * x[9])
     far = max(0.9 - abs(x[0]), 0.0) / 0.25
@@ -209,7 +210,7 @@ def _racket_cost(x: FloatArray) -> float:
     cost = 5.0 + far**2 + (0.0 if turned < 0 or abs(x[3]) < 1.0 else 8.0)
     cost += (max(LOW_STROKE_M - x[2], x[2] - HIGH_STROKE_M, 0.0) / STROKE_SD_M) ** 2
     if outside(x[0], x[1]) == 0.0:
-        cost += min((max(R - x[2], 0.0) / UNDER_SD_M) ** 2, 80.0)
+        cost += min((max(BLADE_M - x[2], 0.0) / UNDER_SD_M) ** 2, 80.0)
     return float(cost + (6.0 if inward > 1.0 else 0.0))
 
 

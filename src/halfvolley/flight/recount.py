@@ -47,13 +47,13 @@ def _with_one_more(course: Course, i: int, s: Setting, settings: FlightSettings)
             trial = reconsider(refine(split, s, 20), s, settings)
             if trial.kinds.count("table") > around.kinds.count("table"):
                 trials.append(trial)
-    best = min(trials, key=lambda trial: _expense(trial, s), default=None)
-    if best is None or _expense(best, s) + settings.same_bonus > _expense(around, s):
+    best = min(trials, key=lambda trial: expense(trial, s), default=None)
+    if best is None or expense(best, s) + settings.same_bonus > expense(around, s):
         return None
     return settle(grafted(course, best, first, last), s, settings)
 
 
-def _expense(course: Course, s: Setting) -> float:
+def expense(course: Course, s: Setting) -> float:
     """What a course costs, and the places and kinds of its touches."""
     touches = (place_cost(kind, touch_state(course, s, i)) for i, kind in enumerate(course.kinds))
     return course.cost + sum(touches)
