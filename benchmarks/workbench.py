@@ -21,6 +21,8 @@ import numpy as np
 from pages import command, stamped, table, write_part
 from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
+from halfvolley.session.schema import read_session
+
 TRIES = 20
 KEYS = 60
 PLAYED_S = 4.0
@@ -63,11 +65,11 @@ PLAYED = """async (seconds) => {
 
 
 @contextmanager
-def serving(root: Path) -> Iterator[tuple[str, int]]:
-    """A running workbench: its address and process."""
+def serving(root: Path, *more: str) -> Iterator[tuple[str, int]]:
+    """A running workbench: its address and process; `more` are options."""
     process = subprocess.Popen(
         [sys.executable, "-m", "halfvolley.cli", "workbench", str(root), "--no-browser",
-         "--port", "0"], stdout=subprocess.PIPE, text=True,
+         "--port", "0", *more], stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     assert process.stdout is not None
     found = re.search(r"http://\S+", process.stdout.readline())
@@ -154,7 +156,11 @@ def main() -> None:
         root = Path(place)
         shutil.copytree(said.session, root / "session")
         browser = launch(play)
-        with serving(root) as (address, _):
+        films = {
+            file.parent for clip in read_session(root / "session").clips for file in clip.files
+        }
+        more = [word for folder in films for word in ("--footage", str(folder))]
+        with serving(root, *more) as (address, _):
             page = browser.new_page(viewport={"width": 1280, "height": 800})
             measures: list[tuple[str, str, Callable[[], list[float]]]] = [
                 ("first session in sight", "< 1500", lambda: first_paints(page, address)),
