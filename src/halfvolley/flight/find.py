@@ -156,9 +156,10 @@ def _is_served(c: Course) -> bool:
 def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
     """The course with less belief in bounces that cannot be, or hardly be told from something else.
 
-    Nothing bounces off a plane without coming down on it. The lowest hops are those of a ball that
-    comes to rest, and hardly told from rolling. Where few sightings leave a place as open as this,
-    another flight altogether, beyond what the covariance tells, often fits as well.
+    Nothing bounces off a plane without coming down on it, nor leaves it faster than it came: two
+    hops, taken for one, seem to. The lowest hops are those of a ball that comes to rest, and hardly
+    told from rolling. Where few sightings leave a place as open as this, another flight altogether,
+    beyond what the covariance tells, often fits as well.
     """
     shortest_s = max(s.shortest_hop_s, s.shortest_hop_frames * fixed.frame_s)
     chances, cov = list(course.chances), course.cov
@@ -166,6 +167,8 @@ def _doubted(course: Course, fixed: Setting, s: FlightSettings) -> Course:
         x = touch_state(course, fixed, i)
         if kind in PLANES and not x[5] < 0.0 < x[11]:
             chances[i] = 0.0
+        if kind in PLANES and x[5] + x[11] > s.faster_mps:
+            chances[i] *= s.stray
         if kind == "table" and 2.0 * x[11] < shortest_s * s.air[0]:
             chances[i] *= s.stray
         at = slice(9 * i + 9, 9 * i + 11)

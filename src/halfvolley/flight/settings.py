@@ -37,6 +37,7 @@ class FlightSettings:
     stray: float = 0.49  # factor on the probability of contacts in a chain that never bounces here
     shortest_hop_s: float = 0.12  # a ball that hops for less, by some 2 cm, comes to rest,
     shortest_hop_frames: float = 2.5  # and so does one whose hops are hardly seen
+    faster_mps: float = 0.03  # no bounce gains more upwards: one sd of the law, which takes 7 %
     vague_m: float = 0.2  # a bounce whose place has a greater sd than this is a guess
     beside_m: float = 0.15  # a bounce this far beside the table is on another one
     sure: float = 0.85  # contacts less sure are judged again in the light of the whole chain
