@@ -4,9 +4,16 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_scene import BLUE, look_at, shoot, table_things
+from made_scene import BLUE, GREEN, Thing, look_at, shoot, table_things
 
-from halfvolley.camera import CalibrateSettings, calibrate, intersect_plane, project, table_error_mm
+from halfvolley.camera import (
+    CalibrateSettings,
+    calibrate,
+    calibration,
+    intersect_plane,
+    project,
+    table_error_mm,
+)
 from halfvolley.camera.accuracy import table_grid
 from halfvolley.camera.calibration import no_table
 from halfvolley.camera.table import CORNERS_M
@@ -75,6 +82,20 @@ def test_two_tables(corner):
     assert np.hypot(*apart[0]) > 60
     with pytest.raises(BadInput, match="table 3 was asked for"):
         calibrate(frames, table=3)
+
+
+def test_a_poster_that_the_table_mirrors_hides_it_not(monkeypatch):
+    """Seen low, an end of the table shows the colour of what hangs behind it."""
+    camera = look_at((1280, 720), 1100, (0.3, -4.6, 1.1), (0.0, 0.0, 0.2))
+    mirrored = [
+        Thing((0.75, y, 0.0005), (0.6, 0.0, 0.0), (0.0, 0.73, 0.0), (0.16, 0.06, 0.01))
+        for y in (-0.74, 0.01)
+    ]
+    frames = shoot(camera, [*table_things(GREEN), *mirrored], people=0, pictures=1)
+    assert corner_misses(calibrate(frames), camera).max() < 0.6
+    monkeypatch.setattr(calibration, "MIRRORED_SHARE", 0.5)
+    with pytest.raises(NoCamera):
+        calibrate(frames)
 
 
 def test_another_court_is_no_table(no_table):

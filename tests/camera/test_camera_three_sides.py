@@ -66,7 +66,7 @@ def test_the_net_decides_the_focal_length():
     lines = straight_edges(planes)
     width = END.size_px[0]
     found = cameras_of_three(
-        planes.stacked, lines.abc, lines.running, lines.zero, lines.dark, alike(lines.dark),
+        planes.stacked, lines.abc, lines.running, lines.zero, lines.dark, alike(lines.dark, 0.5),
         (0.3 * width, 3.0 * width), 1000,
     )  # fmt: skip
     miss = [np.abs(project(c, CORNERS_M) - project(END, CORNERS_M)).max() for _, c in found[:10]]

@@ -34,6 +34,7 @@ from halfvolley.errors import BadInput, NoCamera
 from halfvolley.types import Camera, FloatArray, Frame
 
 EndA = Literal["left", "right", "near", "far"]
+MIRRORED_SHARE = 3.0  # of the tint, by which what a table mirrors may change its hue
 NEXT_STEP = (
     'give the four corners: --corners "u,v u,v u,v u,v" in the order (-,-) (-,+) (+,+) (+,-)'
 )
@@ -225,11 +226,14 @@ def _table_points(seen: Sightings) -> int:
 def _first_view_with_table(
     views: list[list[Frame]], settings: CalibrateSettings
 ) -> tuple[list[Frame], list[Found]]:
+    mirroring = replace(settings.find, hue_share=MIRRORED_SHARE)
     blurred = replace(settings.find, sigma_px=1.6)
     for view in views[:4]:
         tables: list[Found] = []
-        # harder and harder: people who never leave a line, then a picture out of focus
-        for find, alone in ((settings.find, False), (settings.find, True), (blurred, False)):
+        # harder and harder: people who never leave a line, a table that mirrors something
+        # coloured, a picture out of focus
+        ways = ((settings.find, False), (settings.find, True), (mirroring, False), (blurred, False))
+        for find, alone in ways:
             if any(t.convincing for t in tables) or (alone and len(view) == 1):
                 continue
             more = find_tables(small_picture(view, find, alone), find, three=True)

@@ -29,6 +29,7 @@ class FindSettings:
     pictures: int = 7  # combined so that people vanish
     min_segment_share: float = 0.012  # of the width: shorter straight edges are clutter
     min_line_share: float = 0.025  # of the width, all pieces of a line together
+    hue_share: float = 0.5  # of a surface's tint, by which its hue may differ from place to place
     most_segments: int = 2500  # strongest first
     most_lines: int = 240  # strongest first; walls of stripes or bricks have many
     most_quads: int = 50_000
@@ -164,7 +165,8 @@ def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> L
     strong = np.sort(strong[np.argsort(-worth, kind="stable")[: settings.most_segments]])
     return _joined(
         a[strong], b[strong], normal[strong], dark[strong], (bright - dark[:, 0])[strong],
-        float(np.hypot(width, height)), settings.min_line_share * width, settings.most_lines,
+        float(np.hypot(width, height)), settings,
+        settings.min_line_share * width,
     )  # fmt: skip
 
 
@@ -187,26 +189,29 @@ def _segments(luma: ByteImage) -> FloatArray:
     return np.concatenate(parts)
 
 
-def alike(dark: FloatArray) -> BoolArray:
-    """(n, n) which dark sides can be one surface: light may fall off, colour hardly changes."""
+def alike(dark: FloatArray, hue_share: float) -> BoolArray:
+    """(n, n) which dark sides can be one surface: light may fall off, colour hardly changes.
+
+    By this share of the tint; more where the table mirrors something coloured.
+    """
     luma, chroma = dark[:, 0], dark[:, 1:]
     apart = np.abs(luma[:, None] - luma[None])
     level = np.maximum(np.minimum(luma[:, None], luma[None]) - 16.0, 0.0)
     tint = np.linalg.norm(chroma, axis=1)
     hue = np.linalg.norm(chroma[:, None] - chroma[None], axis=2)
     close: BoolArray = (apart < 12.0 + 1.6 * level) & (
-        hue < 6.0 + 0.5 * np.maximum(tint[:, None], tint[None])
+        hue < 6.0 + hue_share * np.maximum(tint[:, None], tint[None])
     )
     return close
 
 
 def _joined(
     a: FloatArray, b: FloatArray, normal: FloatArray, dark: FloatArray, contrast: FloatArray,
-    diagonal: float, min_length: float, most: int,
+    diagonal: float, settings: FindSettings, min_length: float,
 ) -> Lines:  # fmt: skip
     """Join collinear pieces with the same dark side, longest first."""
     length = np.hypot(*(b - a).T)
-    same = alike(dark)
+    same = alike(dark, settings.hue_share)
     free = np.ones(len(a), dtype=bool)
     middle = 0.5 * (a + b)
     groups = []
@@ -230,7 +235,8 @@ def _joined(
         groups.append((n, p, rows))
     total = np.array([length[r].sum() for _, _, r in groups])
     strength = np.array([length[r] @ contrast[r] for _, _, r in groups])
-    order = [i for i in np.argsort(-strength, kind="stable") if total[i] > min_length][:most]
+    order = [i for i in np.argsort(-strength, kind="stable") if total[i] > min_length]
+    order = order[: settings.most_lines]
     zero = float(np.ceil(1.5 * diagonal))
     cells = int(2 * zero / find_kernels.CELL_PX) + 1
     abc, running = np.zeros((len(order), 3)), np.zeros((len(order), cells + 1))
@@ -264,8 +270,8 @@ def quadrilaterals(
     if len(lines.abc) < 4:
         return np.zeros((0, 4, 2)), np.zeros(0)
     members, facts = find_kernels.quadrilaterals(
-        lines.abc, lines.running, lines.zero, alike(lines.dark), size_px, 0.02 * size_px[0],
-        settings.most_quads,
+        lines.abc, lines.running, lines.zero, alike(lines.dark, settings.hue_share), size_px,
+        0.02 * size_px[0], settings.most_quads,
     )  # fmt: skip
     corners = facts[:, 2:].reshape(-1, 4, 2).copy()
     u, v = corners[..., 0], corners[..., 1]
@@ -365,7 +371,7 @@ def find_tables(
             camera
             for _, camera in cameras_of_three(
                 planes.stacked, lines.abc, lines.running, lines.zero, lines.dark,
-                alike(lines.dark),
+                alike(lines.dark, settings.hue_share),
                 (settings.min_f_share * width, settings.max_f_share * width),
                 settings.most_threes,
             )
@@ -470,7 +476,10 @@ def refit(
         if len(np.unique(np.concatenate([s.row for s in seen]))) < 0.25 * len(cuts):
             return None
         # all show one pose: the pictures are of one view
-        camera = refine([camera], [joined(seen)], iterations=6).cameras[0]
+        try:
+            camera = refine([camera], [joined(seen)], iterations=6).cameras[0]
+        except np.linalg.LinAlgError:  # of so little, no camera follows
+            return None
         if not 0.3 * start.f_px < camera.f_px < 3.0 * start.f_px:
             return None
     return camera

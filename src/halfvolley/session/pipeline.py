@@ -64,7 +64,7 @@ def _touches(session: Session, entry: ClipEntry) -> dict[str, Any]:
 STAGES = (
     Stage("probe", 1, (), _nothing, stages.probe, "looking at the file"),
     Stage(
-        "camera", 6, ("probe",),
+        "camera", 7, ("probe",),
         lambda s, c: {"corners_px": c.corners_px, "end_a": c.end_a, "table": c.table},
         stages.camera, "finding the table",
     ),
