@@ -84,7 +84,7 @@ def test_two_tables(corner):
         calibrate(frames, table=3)
 
 
-def test_a_poster_that_the_table_mirrors_hides_it_not(monkeypatch):
+def test_a_table_that_mirrors_a_poster_is_found(monkeypatch):
     """Seen low, an end of the table shows the colour of what hangs behind it."""
     camera = look_at((1280, 720), 1100, (0.3, -4.6, 1.1), (0.0, 0.0, 0.2))
     mirrored = [

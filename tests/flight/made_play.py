@@ -20,13 +20,16 @@ from halfvolley.constants import (
     TABLE_RESTITUTION_AT_REST,
     TABLE_RESTITUTION_SLOPE,
 )
+from halfvolley.flight import FlightSettings, find_flights
 from halfvolley.physics import Environment
 from halfvolley.physics.kernels import bounce, fly, fly_sensitivities, land
+from halfvolley.track import find_tracks
 from halfvolley.types import (
     Camera,
     ClipCamera,
     Contact,
     Detections,
+    Flights,
     FloatArray,
     IntArray,
     Shutter,
@@ -293,9 +296,9 @@ def _rally(
 
 def netted_serve(rng: np.random.Generator, nature: Nature) -> Path | None:
     """Toss, and a serve that goes into the net at once; None where that cannot be."""
-    w, start = _tossed(rng, nature, 12.3, float(rng.choice([-1, 1])))
+    w, (span, start) = _tossed(rng, nature, 12.3, float(rng.choice([-1, 1])))
     try:
-        w.touch("racket", start[0], _stroke(nature, start[1], rng, net=True))
+        w.touch("racket", span, _stroke(nature, start, rng, net=True))
     except _NoSuchBall:
         return None
     return _into_net(w, rng)
@@ -639,3 +642,9 @@ def match(
         else:
             wrong.append((touch, rows[near[0]]))
     return Matched(pairs, missed, wrong, [rows[i] for i in sorted(free)])
+
+
+def measured(made: Scene, settings: FlightSettings | None = None) -> Flights:
+    """What the tracks and the flights of a scene come to."""
+    size = made.camera.camera.size_px[0]
+    return find_flights(find_tracks(made.detections, size), made.camera, settings)

@@ -6,17 +6,12 @@ from pathlib import Path
 
 import numpy as np
 
-from halfvolley.flight import FlightSettings, find_flights
-from halfvolley.track import find_tracks
+from halfvolley.flight import FlightSettings
 from halfvolley.types import Contact, Flights
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
-
-
-def measured(scene: mp.Scene, settings: FlightSettings | None = None) -> Flights:
-    size = scene.camera.camera.size_px[0]
-    return find_flights(find_tracks(scene.detections, size), scene.camera, settings)
+from made_play import measured
 
 
 def at(flights: Flights, touch: mp.Touch, kind: str, least: float = 0.5) -> list[Contact]:

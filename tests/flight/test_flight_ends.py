@@ -10,22 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halfvolley.flight import FlightSettings, find, find_flights
+from halfvolley.flight import FlightSettings, find
 from halfvolley.flight.course import reconsider
-from halfvolley.flight.ends import MOST, without_strays
+from halfvolley.flight.ends import MOST, without_stray
 from halfvolley.flight.refine import Course, Setting, refine
-from halfvolley.track import find_tracks
-from halfvolley.types import Flights
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
+from made_play import measured
 
 S = FlightSettings()
-
-
-def measured(scene: mp.Scene) -> Flights:
-    size = scene.camera.camera.size_px[0]
-    return find_flights(find_tracks(scene.detections, size), scene.camera)
 
 
 # --- the first sighting of a short flight ---------------------------------------------------------
@@ -41,7 +35,7 @@ def short_beginnings() -> list[tuple[Course, Setting]]:
         return course
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(find, "without_strays", keep)
+        patch.setattr(find, "without_stray", keep)
         for seed in range(12):
             rng = np.random.default_rng([seed, 61])
             path = mp.rally(rng, mp.Nature.draw(rng), strokes=2)
@@ -69,7 +63,7 @@ def test_a_first_sighting_before_the_stroke_is_left_out(short_beginnings):
             course, kinds=("racket", *course.kinds[1:]), chances=(0.4, *course.chances[1:])
         )
         bent = reconsider(refine(bent, stray, 20), stray, S)
-        mended = without_strays(replace(bent, chances=(0.4, *bent.chances[1:])), stray, S)
+        mended = without_stray(replace(bent, chances=(0.4, *bent.chances[1:])), stray, S)
         left_out += len(mended.rows) == len(course.rows) - 1 and mended.kinds[0] == "table"
     assert left_out >= 0.8 * len(short_beginnings)
 
@@ -77,7 +71,7 @@ def test_a_first_sighting_before_the_stroke_is_left_out(short_beginnings):
 def test_one_that_lies_on_its_flight_stays(short_beginnings):
     for course, s in short_beginnings:
         open_kind = replace(course, chances=(0.4, *course.chances[1:]))
-        assert without_strays(open_kind, s, S) is open_kind
+        assert without_stray(open_kind, s, S) is open_kind
 
 
 # --- serves that come to nothing ------------------------------------------------------------------

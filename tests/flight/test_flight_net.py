@@ -10,21 +10,16 @@ import numpy as np
 import pytest
 
 from halfvolley.constants import BALL_RADIUS_M
-from halfvolley.flight import course, find_flights
+from halfvolley.flight import course
 from halfvolley.flight.junctions import place_cost
 from halfvolley.flight.normal import CORD_M, NET_TOP_M, _at_net
-from halfvolley.track import find_tracks
 from halfvolley.types import Contact, Flights
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
+from made_play import measured
 
 R = BALL_RADIUS_M.value
-
-
-def measured(scene: mp.Scene) -> Flights:
-    size = scene.camera.camera.size_px[0]
-    return find_flights(find_tracks(scene.detections, size), scene.camera)
 
 
 def over_the_cord(seed: int) -> tuple[mp.Scene, mp.Touch]:

@@ -7,23 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halfvolley.flight import find_flights
 from halfvolley.flight.struck import Path as Flown
 from halfvolley.flight.struck import State, back_over_bounce, struck
 from halfvolley.physics.kernels import bounce
-from halfvolley.track import find_tracks
 from halfvolley.types import Arc, Contact, Flights
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
+from made_play import measured
 
 AIR = np.array(mp.DEFAULT)
 SD = np.array([0.01, 0.02, 0.01, 0.1, 0.2, 0.1, 50.0, 50.0, 50.0])
-
-
-def measured(scene: mp.Scene) -> Flights:
-    size = scene.camera.camera.size_px[0]
-    return find_flights(find_tracks(scene.detections, size), scene.camera)
 
 
 def hidden_serve(seed: int, view: str, before_s: float, after_s: float, **how) -> mp.Scene:

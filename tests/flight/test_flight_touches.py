@@ -20,13 +20,9 @@ from halfvolley.types import Contact, Flights
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_play as mp
+from made_play import measured
 
 S = FlightSettings()
-
-
-def measured(scene: mp.Scene) -> Flights:
-    size = scene.camera.camera.size_px[0]
-    return find_flights(find_tracks(scene.detections, size), scene.camera)
 
 
 def near(

@@ -165,8 +165,8 @@ def straight_edges(planes: Planes, settings: FindSettings = FindSettings()) -> L
     strong = np.sort(strong[np.argsort(-worth, kind="stable")[: settings.most_segments]])
     return _joined(
         a[strong], b[strong], normal[strong], dark[strong], (bright - dark[:, 0])[strong],
-        float(np.hypot(width, height)), settings,
-        settings.min_line_share * width,
+        float(np.hypot(width, height)), settings.min_line_share * width, settings.most_lines,
+        settings.hue_share,
     )  # fmt: skip
 
 
@@ -190,9 +190,9 @@ def _segments(luma: ByteImage) -> FloatArray:
 
 
 def alike(dark: FloatArray, hue_share: float) -> BoolArray:
-    """(n, n) which dark sides can be one surface: light may fall off, colour hardly changes.
+    """(n, n) which dark sides (n, 3) can be one surface: light may fall off, colour hardly changes.
 
-    By this share of the tint; more where the table mirrors something coloured.
+    Hues may differ by `hue_share` of the tint; by more where the table mirrors something coloured.
     """
     luma, chroma = dark[:, 0], dark[:, 1:]
     apart = np.abs(luma[:, None] - luma[None])
@@ -207,11 +207,11 @@ def alike(dark: FloatArray, hue_share: float) -> BoolArray:
 
 def _joined(
     a: FloatArray, b: FloatArray, normal: FloatArray, dark: FloatArray, contrast: FloatArray,
-    diagonal: float, settings: FindSettings, min_length: float,
+    diagonal: float, min_length: float, most: int, hue_share: float,
 ) -> Lines:  # fmt: skip
     """Join collinear pieces with the same dark side, longest first."""
     length = np.hypot(*(b - a).T)
-    same = alike(dark, settings.hue_share)
+    same = alike(dark, hue_share)
     free = np.ones(len(a), dtype=bool)
     middle = 0.5 * (a + b)
     groups = []
@@ -235,8 +235,7 @@ def _joined(
         groups.append((n, p, rows))
     total = np.array([length[r].sum() for _, _, r in groups])
     strength = np.array([length[r] @ contrast[r] for _, _, r in groups])
-    order = [i for i in np.argsort(-strength, kind="stable") if total[i] > min_length]
-    order = order[: settings.most_lines]
+    order = [i for i in np.argsort(-strength, kind="stable") if total[i] > min_length][:most]
     zero = float(np.ceil(1.5 * diagonal))
     cells = int(2 * zero / find_kernels.CELL_PX) + 1
     abc, running = np.zeros((len(order), 3)), np.zeros((len(order), cells + 1))

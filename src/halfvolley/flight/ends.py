@@ -1,4 +1,4 @@
-"""Sightings at the ends of a course that belong to what was before or came after.
+"""A first sighting that belongs to what was before.
 
 A ball that is struck just after it was seen lies on no flight that leads away from there, yet a
 short flight bends to it, and then the touch that it leads to looks like none that the laws know.
@@ -14,20 +14,17 @@ from halfvolley.flight.settings import FlightSettings
 FEWEST, MOST = 2, 6  # sightings that are left of a flight so short that one of them bends it
 
 
-def without_strays(course: Course, s: Setting, settings: FlightSettings) -> Course:
-    """The course without its first or last sighting, where that makes it cost so much less.
+def without_stray(course: Course, s: Setting, settings: FlightSettings) -> Course:
+    """The course without its first sighting, where that makes it cost so much less.
 
-    Asked only where the touch next to it is open: `sure` in the settings.
+    Asked only where the first touch is open: `sure` in the settings; how much: `trim_cost`.
     """
-    for first in (True, False):
-        if not course.kinds or course.chances[0 if first else -1] > settings.sure:
-            continue
-        arc = course.arc_of(s.seen.t_s[course.rows])
-        n = int((arc == (0 if first else course.n_arcs - 1)).sum())
-        if not FEWEST < n <= MOST + 1:
-            continue
-        fewer = replace(course, rows=course.rows[1:] if first else course.rows[:-1])
-        trial = reconsider(refine(fewer, s, 20), s, settings)
-        if expense(trial, s) + settings.trim_cost < expense(course, s):
-            course = trial
-    return course
+    if not course.kinds or course.chances[0] > settings.sure:
+        return course
+    on_first = course.arc_of(s.seen.t_s[course.rows]) == 0
+    if not FEWEST < int(on_first.sum()) <= MOST + 1:
+        return course
+    fewer = refine(replace(course, rows=course.rows[1:]), s, 20)
+    trial = reconsider(fewer, s, settings)
+    cheaper = expense(trial, s) + settings.trim_cost < expense(course, s)
+    return trial if cheaper else course

@@ -17,7 +17,7 @@ from halfvolley.flight.course import (
     struck_once,
     touch_state,
 )
-from halfvolley.flight.ends import without_strays
+from halfvolley.flight.ends import without_stray
 from halfvolley.flight.extend import complete
 from halfvolley.flight.junctions import outside
 from halfvolley.flight.outcome import arcs_and_contacts
@@ -119,7 +119,7 @@ def _solve(chain: Chain, fixed: Setting, s: FlightSettings) -> Course | None:
     course = settle(start_course(chain, fixed), fixed, s)
     if not np.isfinite(course.cost):
         return None
-    return without_strays(reconsider(course, fixed, s), fixed, s)
+    return without_stray(reconsider(course, fixed, s), fixed, s)
 
 
 def _belonging(course: Course, s: FlightSettings) -> float:
