@@ -63,7 +63,8 @@ def make(wanted: Wanted, folder: Path) -> Path:
     return clip
 
 
-def _politely() -> None:
+def alone() -> None:
+    """Start a process that works on one core and gives way to others."""
     os.nice(10)
     import numba
 
@@ -75,7 +76,7 @@ def make_all(wanted: list[Wanted], folder: Path, processes: int) -> Iterator[Pat
     folder.mkdir(parents=True, exist_ok=True)
     # spawned, because a forked child inherits the locks of threads that it does not have
     context = get_context("spawn")
-    with ProcessPoolExecutor(processes, context, initializer=_politely) as pool:
+    with ProcessPoolExecutor(processes, context, initializer=alone) as pool:
         jobs = [pool.submit(make, w, folder) for w in wanted]
         for job in as_completed(jobs):
             yield job.result()

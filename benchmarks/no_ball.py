@@ -1,6 +1,6 @@
 """What does the program invent where no ball is in play?
 
-    python benchmarks/no_ball.py FOLDER [--minutes 10] [--piece-s 8] [--write no ball]
+    python benchmarks/no_ball.py FOLDER [--minutes 10] [--piece-s 8] [--processes 2] [--write NAME]
 
 Made footage in pieces, in halls of their own, kept in FOLDER and made once: by turns players who
 move and swing and no ball at all, and a ball that is only held and carried in the hand. Shirts,
@@ -14,10 +14,14 @@ it, from the true corners; nothing else is.
 import argparse
 import json
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
+from made import alone
 from pages import command, stamped, table, write_part
 
 from halfvolley import load_clip, measure, new_session, read_session
@@ -108,6 +112,12 @@ def invented(clip: Path, folder: Path, detector: str) -> Counts:
     )  # fmt: skip
 
 
+def piece(number: int, folder: Path, seconds: float, detector: str) -> Counts:
+    """The same of one piece, made before."""
+    clip = make_piece(folder / "clips", number, seconds, (1280, 720))
+    return invented(clip, folder / "sessions", detector)
+
+
 def rows_of(parts: dict[str, Counts]) -> Iterator[list[str]]:
     """A row for each name: how long, and of each kind how many a minute."""
     for name, c in parts.items():
@@ -128,16 +138,18 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--piece-s", type=float, default=8.0)
     parser.add_argument("--detector", default="network", help="network, classical, auto or a file")
+    parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--write", help="name of the part of docs/benchmarks.md to fill")
     args = parser.parse_args()
     parts: dict[str, Counts] = {}
     nothing = Counts(0.0, 0, 0, 0, 0)
-    for number in range(round(60.0 * args.minutes / args.piece_s)):
-        clip = make_piece(args.folder / "clips", number, args.piece_s, (1280, 720))
-        counts = invented(clip, args.folder / "sessions", args.detector)
-        print(clip.stem, VIEWS[number // 2 % len(VIEWS)], counts, flush=True)
-        for name in ("a ball held" if number % 2 else "no ball at all", "all"):
-            parts[name] = parts.get(name, nothing) + counts
+    numbers = range(round(60.0 * args.minutes / args.piece_s))
+    one = partial(piece, folder=args.folder, seconds=args.piece_s, detector=args.detector)
+    with ProcessPoolExecutor(args.processes, get_context("spawn"), initializer=alone) as pool:
+        for number, counts in zip(numbers, pool.map(one, numbers), strict=True):
+            print(number, VIEWS[number // 2 % len(VIEWS)], counts, flush=True)
+            for name in ("a ball held" if number % 2 else "no ball at all", "all"):
+                parts[name] = parts.get(name, nothing) + counts
     text = table(HEAD, list(rows_of(parts)))
     print(text)
     if args.write:

@@ -89,3 +89,16 @@ def test_a_spot_takes_the_score_of_the_best_peak_on_which_it_lies():
     spots = np.array([[62.0, 50.0], [50.0, 58.0], [66.0, 50.0], [63.0, 53.0]])
     assert maps.scores_on(found, spots).tolist() == [0.9, 0.0, 0.0, 0.9]
     assert maps.scores_on(found[1:], spots).tolist() == [0.5, 0.0, 0.0, 0.5]
+
+
+def test_a_peak_belongs_to_the_place_nearest_to_its_centre():
+    found = np.zeros((3, maps.COLUMNS))
+    found[0] = 50.0, 50.0, 0.9, 1.0, 20.0, 0.0, 5.0  # a streak of 20 px along u
+    found[1] = 62.0, 50.0, 0.5, 1.0, 0.0, 0.0, 5.0
+    found[2] = 90.0, 50.0, 0.4, 1.0, 0.0, 0.0, 5.0
+    places = np.array([[61.0, 50.0], [51.0, 50.0], [66.0, 50.0], [20.0, 20.0]])
+    second, met = maps.shared(found, places)
+    # the first is a second fit on the long streak; the third alone belongs to the other peak
+    assert second.tolist() == [True, False, False, False]
+    assert met.tolist() == [True, True, False]
+    assert maps.shared(found[:0], places)[0].tolist() == [False] * 4

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from halfvolley.types.arrays import FloatArray, IntArray
+from halfvolley.types.arrays import BoolArray, FloatArray, IntArray
 
 STREAK_UNIT_PX = 10.0
 RADIUS_UNIT_PX = 5.0
@@ -135,19 +135,61 @@ def scores_on(found: FloatArray, fit: FloatArray) -> FloatArray:
     """
     out = np.zeros(len(fit))
     for k in range(len(found)):
-        su, sv = found[k, STREAK_U], found[k, STREAK_V]
-        length = math.hypot(su, sv)
-        r = max(found[k, RADIUS], 2.0)
         for i in range(len(fit)):
-            du, dv = fit[i, 0] - found[k, U], fit[i, 1] - found[k, V]
-            if length < 1.0:
-                along, across = math.hypot(du, dv), 0.0
-            else:
-                along = abs(du * su + dv * sv) / length
-                across = abs(du * sv - dv * su) / length
-            if along < r + 0.5 * length and across < 1.2 * r:
+            if _lies_on(found[k], fit[i, 0], fit[i, 1]):
                 out[i] = max(out[i], found[k, SCORE])
     return out
+
+
+@njit(cache=True, nogil=True)
+def shared(found: FloatArray, uv_px: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Which of several places belongs to a peak: the nearest to its centre.
+
+    Parameters
+    ----------
+    found : (k, COLUMNS) float64
+        Peaks, best first. A place belongs to the first on which it lies.
+    uv_px : (n, 2) float64
+        Places [px].
+
+    Returns
+    -------
+    second : (n,) bool
+        Places that lie on a peak to whose centre another is nearer.
+    met : (k,) bool
+        Peaks on which a place lies.
+    """
+    second, taken = np.zeros(len(uv_px), np.bool_), np.zeros(len(uv_px), np.bool_)
+    met = np.zeros(len(found), np.bool_)
+    for k in range(len(found)):
+        first, least = -1, np.inf
+        for i in range(len(uv_px)):
+            if not _lies_on(found[k], uv_px[i, 0], uv_px[i, 1]):
+                continue
+            met[k] = True
+            if taken[i]:
+                continue
+            taken[i] = second[i] = True
+            gap = math.hypot(uv_px[i, 0] - found[k, U], uv_px[i, 1] - found[k, V])
+            if gap < least:
+                first, least = i, gap
+        if first >= 0:
+            second[first] = False
+    return second, met
+
+
+@njit(cache=True, nogil=True)
+def _lies_on(peak, u, v):  # type: ignore[no-untyped-def]
+    """Whether a place is within a peak's radius, and half the streak along it."""
+    su, sv = peak[STREAK_U], peak[STREAK_V]
+    length = math.hypot(su, sv)
+    r = max(peak[RADIUS], 2.0)
+    du, dv = u - peak[U], v - peak[V]
+    if length < 1.0:
+        return math.hypot(du, dv) < r + 0.5 * length
+    along = abs(du * su + dv * sv) / length
+    across = abs(du * sv - dv * su) / length
+    return along < r + 0.5 * length and across < 1.2 * r
 
 
 @njit(cache=True, nogil=True)

@@ -7,7 +7,7 @@ where a ball was lost or, in every n-th frame, anywhere; and at last, seldom, al
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,6 +29,8 @@ _TILE = 144  # side of a piece of the searched picture, and how much of it belon
 _MARGIN = 16
 _CROPS = (48, 15.0), (64, 24.0), (96, np.inf)  # side of a crop at full size, and the reach that it
 # is good for: radius and half the streak of what is there [px]
+_SLOW_CROPS = ((128, np.inf),)  # where a ball goes further between frames
+_SLOW_S = 1.0 / 40.0  # from frame to frame
 _MET = 32.0  # from where a trail should go on [px]
 _WINDOW = 160, 256  # side of a piece where a ball was lost: halved, at full size
 _LOCAL = 320  # side of the place where small things are looked for near a lost ball [px]
@@ -43,6 +45,7 @@ _HEIGHTS = 1.0, 2.0, 4.0  # of change: the ball's can be stronger than that of w
 _MOVED = 9.0  # change from the frame before that counts as motion [8-bit steps]
 _MOVED_NOISE = 4.0  # the same in mean changes of the whole picture: noise, lamps that pulse
 _MOVED_PIXELS = 5  # of a tile
+_SECOND = 0.4  # share of its score that a second fit on one peak keeps
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class NetworkSettings:
 
     search_every: int = 4  # frames of 60 a second: a lost ball is searched everywhere in each n-th
     least_peak: float = 0.04  # scores below are no candidates
-    least_change: float = 4.0  # of the mean of what a peak covers, in the frames seen [8-bit steps]
+    least_change: float = 1.5  # of the mean of what a peak covers, in the frames seen [8-bit steps]
     worth_following: float = 0.15  # a peak is looked for again in the next frame
     sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
     rest_when_tracked: int = 2  # times less
@@ -112,6 +115,7 @@ class NetworkFinder(BallFinder):
         self._window = _WINDOW[self._shrink == 1]
         per_60th = 1.0 / 60.0 / info.frame_interval_s
         self._every = int(np.clip(round(network.search_every * per_60th), 1, 6))
+        self._sides = _SLOW_CROPS if info.frame_interval_s > _SLOW_S else _CROPS
         self._peaks: FloatArray | None = None  # of the frame being judged; None: not asked
         self._last = np.zeros((0, maps.COLUMNS))  # of the frame before
         self._scouted: dict[int, FloatArray] = {}  # peaks of whole pictures
@@ -158,28 +162,33 @@ class NetworkFinder(BallFinder):
                 self._likely = float(super()._score(self._sure_fit[None])[0])
         for old in [i for i in self._scouted if i < k - self._every]:
             del self._scouted[old]
-        return self._with_unmeasured(found, peaks, index, t_s)
+        return self._one_a_peak(found, peaks, index, t_s)
 
-    def _with_unmeasured(
+    def _one_a_peak(
         self, found: Detections, peaks: FloatArray, index: int, t_s: float
     ) -> Detections:
-        """And the peaks on which no disc was fitted, known as well as the network says."""
-        rows = [
-            p
-            for p in peaks
-            if not np.any(np.hypot(*(found.uv_px - p[:2]).T) < max(p[maps.RADIUS], 3.0))
+        """A peak is one ball: what else lies on it has less of its score.
+
+        Peaks near which no disc was fitted are added, known as well as the network says.
+        """
+        second, met = maps.shared(peaks, found.uv_px)
+        found = replace(found, score=np.where(second, _SECOND * found.score, found.score))
+        far = [
+            not np.any(np.hypot(*(found.uv_px - p[:2]).T) < max(p[maps.RADIUS], 3.0))
             and self._may_be(p)
+            for p in peaks
         ]
-        n = len(rows)
+        n = sum(far)
         if not n:
             return found
-        t = np.array(rows)
+        t = peaks[far]
+        score = np.where(met[far], _SECOND, 1.0) * t[:, maps.SCORE]
         sd = np.hypot(t[:, maps.SD], self._network.alone_sd_radii * t[:, maps.RADIUS])
         streak = t[:, maps.STREAK_U : maps.STREAK_V + 1]
         cov = sd[:, None, None] ** 2 * np.eye(2) + 0.04 * streak[:, :, None] * streak[:, None, :]
         alone = Detections(
             np.full(n, index, np.int64), np.full(n, t_s), t[:, :2].copy(), cov,
-            t[:, maps.RADIUS].copy(), streak.copy(), np.clip(t[:, maps.SCORE], 0.0, 1.0),
+            t[:, maps.RADIUS].copy(), streak.copy(), np.clip(score, 0.0, 1.0),
             np.full(n, self._source, np.int64),
         )  # fmt: skip
         return concatenate([found, alone])
@@ -279,7 +288,7 @@ class NetworkFinder(BallFinder):
         if not len(places):
             return np.zeros((0, maps.COLUMNS))
         parts, done = [], 0.0
-        for side, most in _CROPS:
+        for side, most in self._sides:
             mine = (reach > done) & (reach <= most)
             done = most
             if mine.any():

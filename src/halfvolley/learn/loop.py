@@ -21,7 +21,7 @@ Tell = Callable[[str, float], None]
 LEAST_BATCH = 4  # a machine without the memory for this cannot train
 _GAIN = 1e-4  # less is none
 _HALLS_A_BATCH = 24  # at most
-_CLOSE_PX = 48, 48, 64, 96  # sides of small pieces, each as likely
+_CLOSE_PX = 48, 48, 64, 64, 96, 128  # sides of small pieces, each as likely
 
 
 def train(

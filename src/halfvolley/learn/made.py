@@ -49,8 +49,8 @@ class MadeSettings:
     side_px: int = 128
     spp: int = 4  # rays for a pixel on an edge of the hall
     slow_share: float = 0.4  # halls with long streaks
-    fast_share: float = 0.4  # flying balls that are the fastest of a few
-    film_rate_share: float = 0.35  # halls at 24-30 frames a second, beside the webcam views
+    fast_share: float = 0.5  # flying balls that are the fastest of a few
+    film_rate_share: float = 0.45  # halls at 24-30 frames a second, beside the webcam views
     grainy_share: float = 0.5  # halls with much noise
     odd_ball_share: float = 0.06  # halls with a ball neither white nor orange
     seconds_per_hall: float = 8.0  # of play, from which moments are drawn

@@ -41,7 +41,9 @@ class MinedSettings:
     seconds: float = 3.0
     false: int = 120  # examples of a clip, at most: things that are taken for a ball
     balls: int = 60  # balls, half of them those that are found worst
-    full_hd_share: float = 0.6  # the others have 1280 x 720 pixels
+    full_hd_share: float = 0.5  # the others have 1280 x 720 pixels
+    slow_share: float = 0.35  # clips with long streaks
+    film_rate_share: float = 0.45  # clips at 24-30 frames a second, beside the webcam views
     without_ball_share: float = 0.12
     zoom: tuple[float, float] = (0.8, 1.35)
     side_px: int = 128
@@ -64,8 +66,8 @@ def made_clip(settings: MinedSettings, number: int) -> Path:
         rng = np.random.default_rng([settings.seed, number])
         size = FULL_HD if rng.random() < settings.full_hd_share else HD
         varied = CropSettings(
-            frame_px=size, zoom=settings.zoom, slow_share=0.3, film_rate_share=0.25,
-            grainy_share=0.4, odd_ball_share=0.04,
+            frame_px=size, zoom=settings.zoom, slow_share=settings.slow_share,
+            film_rate_share=settings.film_rate_share, grainy_share=0.4, odd_ball_share=0.04,
         )  # fmt: skip
         scene = varied_scene(rng, varied)
         play = RallySettings(pick_up_s=(0.4, 1.0), first_toss_s=(0.2, 0.8))

@@ -69,7 +69,7 @@ STAGES = (
         stages.camera, "finding the table",
     ),
     Stage(
-        "scan", 5, ("probe", "camera"),
+        "scan", 6, ("probe", "camera"),
         lambda s, c: {
             "masks_px": c.masks_px, "ball": detector_said(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",
