@@ -260,6 +260,33 @@ def test_the_drawn_flight_belongs_to_the_frame_that_is_shown(new_window, root):
     assert np.median(off) < 1.5, off
 
 
+def test_where_frames_come_late_fewer_are_shown(new_window, root):
+    window = new_window()
+    open_session(window)
+    page = window.page
+    page.get_by_role("link", name="Play").click()
+    page.locator(".rallies li").first.wait_for()
+    page.evaluate(
+        """() => {
+          const whole = Image.prototype.decode;
+          let last = 0;
+          Image.prototype.decode = async function () {
+            last = Math.max(performance.now(), last) + 100;
+            await new Promise((done) => setTimeout(done, last - performance.now()));
+            return whole.call(this);
+          };
+        }"""
+    )
+    component(page, ".play", "view.go(0)")
+    component(page, ".play", "((view.rate = 1), view.turn())")
+    assert component(page, ".play", "view.pace.every") == 1
+    page.wait_for_function(
+        "getElement(+document.querySelector('.play').id.slice(1)).pace.every > 1"
+    )
+    assert component(page, ".play", "view.playing && view.shown === view.index")
+    assert window.complaints == []
+
+
 def test_a_second_window_is_told_and_may_take_over(new_window, root):
     first, second = new_window(), new_window()
     for window in (first, second):

@@ -16,7 +16,15 @@ const LISTED = {
   drop: ["Bounce", "bounces"], marks: ["Mark", "marks"],
 };
 const AROUND_S = 0.3; // of an entry without rallies, in space
+const MOST_LEFT_OUT = 4, WELL = 90; // every how many-th frame, at most; in time so often: more again
 const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: "" };
+
+// at a rate, of the frames to show every n-th; the first may come late
+const freshPace = (rate) => ({ rate, every: 1, inTime: -1 });
+const paced = ({ rate, every, inTime }, came) => {
+  if (!came) return inTime < 0 ? { rate, every, inTime } : { rate, every: Math.min(every + 1, MOST_LEFT_OUT), inTime: 0 };
+  return inTime + 1 < WELL ? { rate, every, inTime: inTime + 1 } : { rate, every: Math.max(every - 1, 1), inTime: 0 };
+};
 
 export default {
   template: `
@@ -245,14 +253,18 @@ export default {
       if (!this.playing) return;
       if (this.index >= this.times.length - 1) this.index = 0;
       this.clock = { from: this.now, at: performance.now() };
+      this.pace = freshPace(this.rate);
+      this.awaited = -1;
       requestAnimationFrame(this.tick);
     },
-    // what is drawn is always one frame with its own flight; where frames come late, time waits
+    // what is drawn is always one frame with its own flight; where frames come late, time waits,
+    // and where that goes on, fewer are shown
     tick(at) {
       if (!this.playing) return;
+      if (this.pace.rate !== this.rate) this.pace = freshPace(this.rate);
       const t = this.clock.from + (this.rate * (at - this.clock.at)) / 1000;
       const i = frameAt(this.times, t);
-      const step = Math.max(1, Math.round(this.rate * 2));
+      const step = Math.max(1, Math.round(this.rate * 2)) * this.pace.every;
       const ahead = Array.from({ length: AHEAD }, (_, k) => i - (i % step) + (k + 1) * step);
       const frame = i - (i % step);
       if (frame !== this.index) {
@@ -260,7 +272,12 @@ export default {
         if (this.film.get(frame)) {
           this.index = this.shown = frame;
           this.draw();
-        } else this.clock = { from: this.now, at };
+          this.pace = paced(this.pace, true);
+        } else {
+          if (frame !== this.awaited) this.pace = paced(this.pace, false);
+          this.awaited = frame;
+          this.clock = { from: this.now, at };
+        }
       }
       if (i >= this.times.length - 1) this.playing = false;
       requestAnimationFrame(this.tick);
