@@ -4,6 +4,7 @@ import contextlib
 import ctypes
 import platform
 import socket
+import threading
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -97,6 +98,7 @@ def serve(bench: Bench, rules: Rules, listening: socket.socket) -> None:
     import uvicorn
 
     _share_memory()
+    threading.Thread(target=_get_ready, name="get ready", daemon=True).start()
     config = uvicorn.Config(
         make_app(bench, rules), log_level="warning", ws_max_size=1 << 20, lifespan="on",
         server_header=False, timeout_graceful_shutdown=2,
@@ -135,6 +137,16 @@ def _share_memory() -> None:
     """
     if platform.libc_ver()[0] == "glibc":
         ctypes.CDLL(None).mallopt(M_ARENA_MAX, ARENAS)
+
+
+def _get_ready() -> None:
+    """Load what screens need when they are first shown, so that nobody's first click waits."""
+    import pyarrow.dataset
+    import pyarrow.parquet  # noqa: F401
+
+    from halfvolley.physics import fly
+
+    fly((0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.01))
 
 
 def _is_open(window: str) -> bool:

@@ -22,10 +22,11 @@ from halfvolley.web.parts import tag
 if TYPE_CHECKING:
     from halfvolley.web.app import Bench
 
+SHARED = "film", "flight", "court", "replay", "timeline"  # read before a screen asks for them
 HEAD = """
 <link rel="stylesheet" href="/static/look.css">
 <script src="/static/window.js"></script>
-"""
+""" + "".join(f'<link rel="modulepreload" href="/static/{name}.js">' for name in SHARED)
 
 
 def build(bench: "Bench") -> None:
