@@ -2,6 +2,7 @@
 
 import contextlib
 import ctypes
+import gc
 import platform
 import socket
 import threading
@@ -147,6 +148,8 @@ def _get_ready() -> None:
     from halfvolley.physics import fly
 
     fly((0.0, 0.0, 1.0), (1.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.01))
+    gc.collect()
+    gc.freeze()  # what libraries made stays; looking through it again held pages up for 0.25 s
 
 
 def _is_open(window: str) -> bool:
