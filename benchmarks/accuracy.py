@@ -20,6 +20,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from made import CLIPS, SECONDS, Wanted, make_all
@@ -32,6 +33,7 @@ FEWEST_CLIPS = 5  # fewer say nothing about others: no interval, no percentage
 VIEWS = ("side", "corner", "end", "webcam")
 SUFFIXES = (".mp4", ".mov", ".mkv", ".webm", ".avi")
 Trials = list[Trial]
+T = TypeVar("T")
 
 
 # --- numbers of a set of clips -------------------------------------------------------------------
@@ -250,9 +252,11 @@ ROWS = (
 )
 
 
-def interval(number: Number, trials: Trials, rng: np.random.Generator) -> tuple[float, float]:
+def interval(
+    number: Callable[[list[T]], float], clips: list[T], rng: np.random.Generator
+) -> tuple[float, float]:
     """95 % interval of a number by drawing clips with replacement."""
-    drawn = [number([trials[i] for i in rng.integers(len(trials), size=len(trials))])
+    drawn = [number([clips[i] for i in rng.integers(len(clips), size=len(clips))])
              for _ in range(DRAWS)]  # fmt: skip
     kept = [value for value in drawn if np.isfinite(value)]
     low, high = np.percentile(kept, [2.5, 97.5]) if kept else (np.nan, np.nan)

@@ -8,7 +8,7 @@ A clip that fails counts with all its bounces as missed. Faint is a ball whose l
 colour, the median over its flight, is below 130 of 255.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -16,7 +16,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-from accuracy import clips_for, kept_in, options, percent
+from accuracy import clips_for, interval, joined, kept_in, median, options, percent
 from made import alone
 from pages import stamped, table, write_part
 from scoring import Score, Truth, read_claims, read_truth, score
@@ -28,7 +28,6 @@ from halfvolley.session.edit import set_words
 
 FINDERS = "classical", "network"
 FAINT = 130.0  # largest change of an 8-bit colour
-DRAWS = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,32 +57,31 @@ def one(clip: Path, folder: Path, truth: Truth, which: int) -> Score | None:
         return None
 
 
-def found(pairs: Sequence[Pair], which: int) -> float:
+def found(pairs: list[Pair], which: int) -> float:
     """Bounces found, % of those asked for."""
     n = sum(s.bounces.n_found for p in pairs if (s := p.scores[which]))
     return percent(n, sum(len(p.truth.must_t_s) for p in pairs))
 
 
-def false(pairs: Sequence[Pair], which: int) -> float:
+def false(pairs: list[Pair], which: int) -> float:
     """False bounces, % of those reported; none where none is reported."""
     ms = [s.bounces for p in pairs if (s := p.scores[which])]
     return percent(sum(m.n_false for m in ms), max(sum(m.n_claimed for m in ms), 1))
 
 
-def off(pairs: Sequence[Pair], which: int) -> float:
+def off(pairs: list[Pair], which: int) -> float:
     """Median error of a place [mm]."""
-    parts = [s.bounces.distance_mm for p in pairs if (s := p.scores[which])]
-    every = np.concatenate([*parts, np.zeros(0)])
-    return float(np.median(every)) if len(every) else np.nan
+    return median(joined([s.bounces.distance_mm for p in pairs if (s := p.scores[which])]))
 
 
-def strokes(pairs: Sequence[Pair], which: int) -> float:
+def strokes(pairs: list[Pair], which: int) -> float:
     """Strokes found, %."""
     n = sum(s.n_strokes_found for p in pairs if (s := p.scores[which]))
     return percent(n, sum(len(p.truth.strokes.t_s) for p in pairs))
 
 
-NUMBERS: dict[str, Callable[[Sequence[Pair], int], float]] = {
+Number = Callable[[list[Pair], int], float]
+NUMBERS: dict[str, Number] = {
     "found, %": found, "false, %": false, "median, mm": off, "strokes, %": strokes,
 }  # fmt: skip
 
@@ -104,21 +102,17 @@ GROUPS: dict[str, Callable[[Truth], bool]] = {
 }
 
 
-def difference(
-    number: Callable[[Sequence[Pair], int], float], pairs: Sequence[Pair], rng: np.random.Generator
-) -> str:
+def difference(number: Number, pairs: list[Pair], rng: np.random.Generator) -> str:
     """Network less classical, with its interval."""
 
-    def less(some: Sequence[Pair]) -> float:
+    def less(some: list[Pair]) -> float:
         return number(some, 1) - number(some, 0)
 
-    draws = [less([pairs[i] for i in rng.integers(len(pairs), size=len(pairs))])
-             for _ in range(DRAWS)]  # fmt: skip
-    low, high = np.nanquantile(draws, [0.025, 0.975])
+    low, high = interval(less, pairs, rng)
     return f"{less(pairs):+.1f} ({low:+.1f} to {high:+.1f})"
 
 
-def rows_of(pairs: Sequence[Pair]) -> list[list[str]]:
+def rows_of(pairs: list[Pair]) -> list[list[str]]:
     """A row for each group that has clips."""
     rng = np.random.default_rng(0)
     rows = []
@@ -135,9 +129,9 @@ def rows_of(pairs: Sequence[Pair]) -> list[list[str]]:
     return rows
 
 
-HEAD = ["clips", "n", "bounces"]
-for said in NUMBERS:
-    HEAD += [f"{said}: classical", "network", "difference"]
+HEAD = ["clips", "n", "bounces"] + [
+    cell for name in NUMBERS for cell in (f"{name}: classical", "network", "difference")
+]
 
 
 def main() -> None:

@@ -237,10 +237,7 @@ def test_of_fed_balls_each_stroke_is_listed_until_that_is_undone(new_window, roo
 
 def test_the_drawn_flight_belongs_to_the_frame_that_is_shown(new_window, root):
     window = new_window()
-    open_session(window)
-    page = window.page
-    page.get_by_role("link", name="Play").click()
-    page.locator(".rallies li").first.wait_for()
+    page = open_play(window)
     # the renderer's own truth, at the middle of each exposure, row by row
     truth = json.loads((root / "game.json").read_text(encoding="utf-8"))
     true = {f["i"]: f["ball"] for f in truth["frames"] if f["ball"]["state"] == "flight"}
@@ -262,10 +259,7 @@ def test_the_drawn_flight_belongs_to_the_frame_that_is_shown(new_window, root):
 
 def test_where_frames_come_late_fewer_are_shown(new_window, root):
     window = new_window()
-    open_session(window)
-    page = window.page
-    page.get_by_role("link", name="Play").click()
-    page.locator(".rallies li").first.wait_for()
+    page = open_play(window)
     page.evaluate(
         """() => {
           const whole = Image.prototype.decode;
@@ -290,9 +284,7 @@ def test_where_frames_come_late_fewer_are_shown(new_window, root):
 def test_a_second_window_is_told_and_may_take_over(new_window, root):
     first, second = new_window(), new_window()
     for window in (first, second):
-        open_session(window)
-        window.page.get_by_role("link", name="Play").click()
-        window.page.locator(".rallies li").first.wait_for()
+        open_play(window)
     told = second.page.get_by_text("open in another window")
     told.wait_for()
     second.page.get_by_role("button", name=re.compile("Point to Ilva")).click()
@@ -342,6 +334,14 @@ def open_session(window) -> None:
     window.open("/")
     window.page.locator(".card .cover").first.click()
     window.page.locator(".steps").wait_for()
+
+
+def open_play(window):
+    """The page of the first session's rallies."""
+    open_session(window)
+    window.page.get_by_role("link", name="Play").click()
+    window.page.locator(".rallies li").first.wait_for()
+    return window.page
 
 
 def test_every_screen_is_accessible(new_window):

@@ -172,7 +172,8 @@ class NetworkFinder(BallFinder):
         Peaks near which no disc was fitted are added, known as well as the network says.
         """
         second, met = maps.shared(peaks, found.uv_px)
-        found = replace(found, score=np.where(second, _SECOND * found.score, found.score))
+        if second.any():
+            found = replace(found, score=np.where(second, _SECOND * found.score, found.score))
         far = [
             not np.any(np.hypot(*(found.uv_px - p[:2]).T) < max(p[maps.RADIUS], 3.0))
             and self._may_be(p)

@@ -16,13 +16,14 @@ const LISTED = {
   drop: ["Bounce", "bounces"], marks: ["Mark", "marks"],
 };
 const AROUND_S = 0.3; // of an entry without rallies, in space
-const MOST_LEFT_OUT = 4, WELL = 90; // every how many-th frame, at most; in time so often: more again
+const RAREST = 4; // of the frames to show at least every fourth
+const WELL = 90; // frames in time, after which more are shown again
 const NONE = { player: "", kind: "", phase: "", server: "", length: "", zone: "" };
 
 // at a rate, of the frames to show every n-th; the first may come late
 const freshPace = (rate) => ({ rate, every: 1, inTime: -1 });
 const paced = ({ rate, every, inTime }, came) => {
-  if (!came) return inTime < 0 ? { rate, every, inTime } : { rate, every: Math.min(every + 1, MOST_LEFT_OUT), inTime: 0 };
+  if (!came) return inTime < 0 ? { rate, every, inTime } : { rate, every: Math.min(every + 1, RAREST), inTime: 0 };
   return inTime + 1 < WELL ? { rate, every, inTime: inTime + 1 } : { rate, every: Math.max(every - 1, 1), inTime: 0 };
 };
 
