@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from halfvolley.flight.junctions import (
+    OTHER_COST,
+    Kind,
     bounce_cost,
     bounces,
     join,
@@ -204,3 +206,13 @@ def test_nothing_strikes_a_ball_below_the_table_or_out_of_reach():
     assert place_cost("racket", beside) < place_cost("racket", above) + 1.0
     for far in (low, high):
         assert place_cost("racket", beside) + 5.0 < place_cost("racket", far) < 20.0
+
+
+def test_nothing_is_touched_below_the_floor():
+    at_floor, sunk = np.zeros(16), np.zeros(16)
+    at_floor[[0, 2, 3, 9]] = 5.0, mp.FLOOR_Z, 4.0, 3.0
+    sunk[[0, 2, 3, 9]] = 5.0, mp.FLOOR_Z - 0.8, 4.0, 3.0
+    kinds: tuple[Kind, ...] = ("racket", "other")
+    for kind in kinds:
+        assert place_cost(kind, sunk) > place_cost(kind, at_floor) + 40.0
+    assert place_cost("other", at_floor) == OTHER_COST

@@ -279,10 +279,7 @@ def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course,
     if abs(free.states[at + 1, 0]) < beyond[0]:
         goes_on = touch_state(free, s, at)[3] * free.states[at + 1, 3] > 0.0
         trials["net"] = _as(_on_plane(free, at, CORD_M, s) if goes_on else free, at, "net", s)
-    costs = {
-        kind: trial.cost + place_cost(kind, touch_state(trial, s, at))
-        for kind, trial in trials.items()
-    }
+    costs = {kind: expense(trial, s) for kind, trial in trials.items()}
     if course.kinds[i] in PLANES and costs.get(course.kinds[i], np.inf) < costs["other"] + TIE:
         del costs["other"]  # what a law explains about as well stays
     best = min(costs, key=lambda kind: costs[kind])
@@ -346,6 +343,12 @@ def touch_state(course: Course, s: Setting, i: int) -> FloatArray:
     end = arc_end(course, s, i)[0]
     after = course.states[i + 1]
     return np.concatenate([after[:3], end[3:], after[3:], [0.0]])
+
+
+def expense(course: Course, s: Setting) -> float:
+    """What a course costs, and the places and kinds of its touches."""
+    touches = (place_cost(kind, touch_state(course, s, i)) for i, kind in enumerate(course.kinds))
+    return course.cost + sum(touches)
 
 
 def struck_once(course: Course, settings: FlightSettings) -> Course:

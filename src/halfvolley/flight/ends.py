@@ -6,8 +6,7 @@ short flight bends to it, and then the touch that it leads to looks like none th
 
 from dataclasses import replace
 
-from halfvolley.flight.course import reconsider
-from halfvolley.flight.recount import expense
+from halfvolley.flight.course import expense, reconsider
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.settings import FlightSettings
 

@@ -29,6 +29,7 @@ RESTITUTION_SD = 0.04
 OTHER_COST = 14.0  # -2 log-prior of a touch that nothing explains
 LOW_STROKE_M, HIGH_STROKE_M = -0.1, 1.3  # a ball is seldom let fall lower, nor is an arm longer
 STROKE_SD_M = 0.2
+SUNK_SD_M = 0.1  # how well a place far from the table is known, and how level halls are
 UNDER_SD_M = 0.03  # how well a place on the table is known in height
 BLADE_M = 0.06  # a racket under or behind the ball has no room over the table lower than this
 TANGENTIAL_SD = 0.30  # of the change that full grip would make: friction and spin unknown
@@ -171,11 +172,12 @@ def place_cost(kind: Kind, x: FloatArray) -> float:
         return min((beyond / 0.02) ** 2, 80.0)
     if kind == "floor":
         return 7.0 if outside(x[0], x[1]) == 0.0 else 3.0  # seldom under the table
+    sunk = min((max(FLOOR_Z_M - x[2], 0.0) / SUNK_SD_M) ** 2, 80.0)  # nothing is below the floor
     if kind == "racket":
-        return _racket_cost(x)
+        return _racket_cost(x) + sunk
     if kind == "net":
         return _net_cost(x)
-    return OTHER_COST
+    return OTHER_COST + sunk
 
 
 def _plane_cost(x: FloatArray) -> float:

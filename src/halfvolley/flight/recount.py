@@ -9,9 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from halfvolley.flight.course import reconsider, settle, touch_state
+from halfvolley.flight.course import expense, reconsider, settle
 from halfvolley.flight.extend import grafted
-from halfvolley.flight.junctions import place_cost
 from halfvolley.flight.pieces import fit_runs, flown
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.settings import FlightSettings
@@ -51,12 +50,6 @@ def _with_one_more(course: Course, i: int, s: Setting, settings: FlightSettings)
     if best is None or expense(best, s) + settings.same_bonus > expense(around, s):
         return None
     return settle(grafted(course, best, first, last), s, settings)
-
-
-def expense(course: Course, s: Setting) -> float:
-    """What a course costs, and the places and kinds of its touches."""
-    touches = (place_cost(kind, touch_state(course, s, i)) for i, kind in enumerate(course.kinds))
-    return course.cost + sum(touches)
 
 
 def _split(course: Course, arc: int, s: Setting, settings: FlightSettings) -> Course | None:

@@ -82,7 +82,7 @@ STAGES = (
     ),
     Stage("track", 3, ("probe", "scan"), _nothing, stages.track, "linking"),
     Stage(
-        "flight", 8, ("probe", "scan", "track"),
+        "flight", 9, ("probe", "scan", "track"),
         lambda s, c: {
             "readout_s": c.readout_s, "exposure_s": c.exposure_s, "air": asdict(s.air),
             "ball": ball_facts(s.ball),
