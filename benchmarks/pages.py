@@ -1,6 +1,7 @@
 """Tables for people: Markdown, and the parts of docs/benchmarks.md that the benchmarks write."""
 
 import os
+import shutil
 import re
 import sys
 from datetime import date
@@ -18,7 +19,7 @@ def table(head: list[str], rows: list[list[str]]) -> str:
 def machine() -> str:
     """What the numbers were taken on, as far as it matters."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return f"{cores} cores, no GPU"
+    return f"{cores} cores, {'one GPU' if shutil.which('nvidia-smi') else 'no GPU'}"
 
 
 def command(hidden: tuple[Path | None, ...] = ()) -> str:

@@ -28,7 +28,7 @@ from halfvolley.simulate import make_clip, random_scene
 from halfvolley.simulate.scene import BallLook, Scene, linear
 
 SEED, SIZE_PX = 77, (1280, 720)
-GAMES = (("learn", 1, 15.0), ("test", 2, 6.0))  # name, seed, length [s]
+GAMES = (("learn", 1, 36.0), ("test", 2, 6.0))  # name, seed, length [s]
 
 
 def hall() -> Scene:

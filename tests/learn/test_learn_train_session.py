@@ -1,5 +1,6 @@
 """`halfvolley train` and `halfvolley score` on a clip on disk: cards, choice, undo, bad input."""
 
+import hashlib
 import json
 import re
 import tomllib
@@ -170,6 +171,33 @@ def test_no_score_is_made_unsaid_from_what_was_learned(session, monkeypatch):
     assert {"score.json", "curves.png"} <= names
 
 
+def test_scores_are_set_on_whole_pictures_that_are_not_held_out(session, monkeypatch):
+    kept_whatever(monkeypatch)
+    judged, stretched = [], []
+    hold, rescaled = room.hold_all, finetune.rescaled
+
+    def hold_all(exams, *said):
+        judged.append([exam.answers["labels"] for exam in exams])
+        return hold(exams, *said)
+
+    def rescaled_too(tuned, slope, shift):
+        stretched.append((slope, shift))
+        return rescaled(tuned, 1.5 * slope, shift)
+
+    monkeypatch.setattr(room, "hold_all", hold_all)
+    monkeypatch.setattr(finetune, "rescaled", rescaled_too)
+    settings = room.tune_settings(steps=2, batch=4, made_halls=11)
+    (trained,) = room.train_sessions([session], settings=settings, device="cpu")
+    (spans,) = trained.card["spans"].values()
+    set_on, (compared,) = judged
+    for answers, part in zip((*set_on, compared), ("validation", "train", "test"), strict=True):
+        assert answers.whole.all()
+        assert len(answers) == len(answers.within(spans[part])) == (45 if part == "train" else 15)
+    assert len(stretched) == 1 and stretched[0][0] > 0.0
+    kept = trained.model.read_bytes()
+    assert hashlib.sha256(kept).hexdigest()[:16] == trained.card["sha"]
+
+
 def test_a_second_training_holds_out_what_the_first_did(session, monkeypatch):
     kept_whatever(monkeypatch)
     done("train", session, *QUICK)
@@ -311,9 +339,21 @@ def test_rounds_end_when_nothing_changes(session, monkeypatch):
     said = []
     settings = finetune.TuneSettings(steps=1, batch=4, rate=0.0, made_halls=11)
     done_ = room.train_sessions([session], rounds=4, settings=settings, say=said.append)
-    assert 1 <= len(done_) == len(measured) < 4
+    assert 1 <= len(done_) <= len(measured) < 4
     assert done_[-1].after == done_[-1].before
     assert "Nothing changes any more" in said[-1]
+
+
+def test_a_round_after_which_flights_vouch_for_less_is_given_up(session, monkeypatch):
+    kept_whatever(monkeypatch)
+    balls, said = iter((75, 60, 75)), []
+    monkeypatch.setattr(room, "_taught", lambda *_: next(balls))
+    monkeypatch.setattr(room, "ROUNDS_SLACK", 2.0)  # whatever it is worth, it is tried
+    settings = room.tune_settings(steps=2, batch=4, made_halls=11)
+    (one,) = room.train_sessions([session], rounds=3, settings=settings, say=said.append)
+    assert one.model is not None and one.after == one.before
+    assert "60 balls instead of 75: back to what was" in said[-1]
+    assert used(session) == one.before and next(balls, None) is None
 
 
 def test_a_clip_that_shows_no_ball(session):

@@ -280,6 +280,20 @@ def test_fine_tuning_makes_a_file_that_runs(tmp_path):
     assert [p.loss for p in again.curve] == [p.loss for p in done.curve]
 
 
+def test_scores_of_a_file_are_stretched_and_shifted(tmp_path):
+    path = tmp_path / "new.onnx"
+    path.write_bytes(SHIPPED_NETWORK.read_bytes())
+    tuned = finetune.Tuned(path, "", "CPU", (), 1, 0.0, 0.0, ())
+    examples = painted(2)
+    before = load_detector(path).maps(examples.luma, examples.chroma)
+    after_it = finetune.rescaled(tuned, 2.0, -1.5)
+    after = load_detector(path).maps(examples.luma, examples.chroma)
+    np.testing.assert_allclose(after[:, 0], 2.0 * before[:, 0] - 1.5, atol=1e-3)
+    np.testing.assert_allclose(after[:, 1:], before[:, 1:], atol=1e-3)
+    assert after_it.sha and after_it.sha != tuned.sha
+    assert finetune.rescaled(after_it, -0.1, 0.0) is after_it  # good finds never become bad ones
+
+
 def test_a_gpu_that_is_not_used_is_said(monkeypatch):
     assert finetune.device_notes(torch.device("cuda")) == ()
     monkeypatch.setattr(finetune, "gpu_is_here", lambda: True)

@@ -3,7 +3,7 @@ forgets nothing."""
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -138,6 +138,17 @@ def fine_tune(
     return Tuned(
         path, sha, device.type.upper(), tuple(curve), best.step, last.took_s, rate, tuple(notes)
     )
+
+
+def rescaled(tuned: Tuned, slope: float, shift: float) -> Tuned:
+    """The detector with another slope and shift of the logit of its scores, file and hash anew.
+
+    A slope that would turn good finds into bad ones comes of chance; scores then stay as they are.
+    """
+    if slope <= 0.0:
+        return tuned
+    net, (a, b), _ = weights_of(tuned.path)
+    return replace(tuned, sha=export_onnx(net, (slope * a, slope * b + shift), tuned.path))
 
 
 def _mixed(own: Examples, made: Path, settings: TuneSettings, device: torch.device) -> ExampleStore:

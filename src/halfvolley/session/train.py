@@ -10,7 +10,7 @@ import importlib.util
 import shutil
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,16 +34,19 @@ from halfvolley.session.models import (
     use_detector,
 )
 from halfvolley.session.schema import DETECTORS, Session, read_session
-from halfvolley.session.score import ScoredDetector, Scores, exam_of_labels, hold_all
+from halfvolley.session.score import Exam, ScoredDetector, Scores, exam_of_labels, hold_all
 from halfvolley.session.store import package_versions
 from halfvolley.session.unfinished import CHECKPOINT, FOLDER, note_training
 from halfvolley.types import LabelSet
 
 if TYPE_CHECKING:
     from halfvolley.learn.finetune import Tuned, TuneSettings
-    from halfvolley.learn.split import SplitBy
+    from halfvolley.learn.split import Part, SplitBy
 
 Say = Callable[[str], None]
+# of worth: labels that a start made ask for little of what it missed, so that a new one may seem
+# worse by this and be tried all the same where its flights are looked at next
+ROUNDS_SLACK = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +119,8 @@ def train_sessions(
         "auto", or a device of PyTorch.
     rounds : int
         1: learn from the labels as they are. More: measure, harvest and train again until nothing
-        changes, so often at most.
+        changes, so often at most; a new detector with which flights vouch for fewer balls than
+        before is given up.
     progress : callable, optional
         Told what is being done and which share of it is done.
     say : callable
@@ -125,7 +129,7 @@ def train_sessions(
     Returns
     -------
     tuple of Trained
-        One for each round.
+        One for each round; `after` is what is used when all is done.
 
     Raises
     ------
@@ -137,27 +141,54 @@ def train_sessions(
         If something cannot be written, or another program trains here.
     """
     need_torch()
+    tell = progress or (lambda text, share: None)
+
+    def once(start: str | None, slack: float) -> Trained:
+        return _train_once(folders, settings, split_by, start, device, slack, tell, say)
+
+    if rounds == 1:
+        return (once(start, 0.0),)
+    done: list[Trained] = []
+    balls = _taught(folders, tell, say)
+    for number in range(1, rounds + 1):
+        done.append(once(start if number == 1 else None, ROUNDS_SLACK))
+        if done[-1].after == done[-1].before:
+            say(f"Nothing changes any more after round {number}.")
+            break
+        before, balls = balls, _taught(folders, tell, say)
+        if balls < before:
+            say(f"Flights now vouch for {balls} balls instead of {before}: back to what was.")
+            for folder in folders:
+                use_detector(read_session(folder), done[-1].before)
+            _taught(folders, tell, say)
+            done[-1] = replace(done[-1], after=done[-1].before)
+            break
+    return tuple(done)
+
+
+def _train_once(
+    folders: Sequence[Path | str], settings: "TuneSettings | None", split_by: "SplitBy",
+    start: str | None, device: str, slack: float, tell: Progress, say: Say,
+) -> Trained:  # fmt: skip
+    """One training on the labels as they are."""
     from halfvolley.learn.finetune import TuneSettings
+
+    sessions = [read_session(folder) for folder in folders]
+    sets = [_labels(session, tell, say) for session in sessions]
+    with only_writer(sessions[0].folder / "computed" / FOLDER):
+        one = _Training(sessions, sets, settings or TuneSettings(), split_by, start, device)
+        return one.run(tell, say, slack)
+
+
+def _taught(folders: Sequence[Path | str], tell: Progress, say: Say) -> int:
+    """Measure and harvest with what the sessions use; how many balls are labelled then."""
     from halfvolley.session.pipeline import measure
 
-    tell = progress or (lambda text, share: None)
-    done: list[Trained] = []
-    for number in range(1, rounds + 1):
-        if rounds > 1:
-            for folder in folders:
-                measure(folder, progress=tell)
-                _harvest(folder, tell, say)
-        sessions = [read_session(folder) for folder in folders]
-        sets = [_labels(session, tell, say) for session in sessions]
-        with only_writer(sessions[0].folder / "computed" / FOLDER):
-            one = _Training(sessions, sets, settings or TuneSettings(), split_by, start, device)
-            done.append(one.run(tell, say))
-        if done[-1].after == done[-1].before:
-            if rounds > 1:
-                say(f"Nothing changes any more after round {number}.")
-            break
-        start = None
-    return tuple(done)
+    for folder in folders:
+        measure(folder, progress=tell)
+        _harvest(folder, tell, say)
+    labels = [x for folder in folders for x in read_labels(Path(folder)).usable]
+    return sum(label.is_ball for label in labels)
 
 
 def _labels(session: Session, tell: Progress, say: Say) -> LabelSet:
@@ -200,8 +231,8 @@ class _Training:
         self.device = pick_device(device)
         self.lesson = Lesson(sessions, sets, split_by, (self.start, self.before))
 
-    def run(self, tell: Progress, say: Say) -> Trained:
-        """Train, compare, choose, keep."""
+    def run(self, tell: Progress, say: Say, slack: float) -> Trained:
+        """Train, compare, choose, keep; the new one may seem worse by `slack`."""
         started = time.monotonic()
         work = (
             self.home.folder / "computed" / FOLDER / self.lesson.key(self.start_path, self.settings)
@@ -222,8 +253,9 @@ class _Training:
             f"{tuned.curve[-1].step} steps in {tuned.took_s:.0f} s ({tuned.steps_per_s:.1f} a "
             f"second on {tuned.device}); the best weights are those of step {tuned.best_step}."
         )
+        tuned = self._trusted(tuned, tell)
         scores = self._compare(tuned, work, tell)
-        trained = self._choose(tuned, scores, time.monotonic() - started)
+        trained = self._choose(tuned, scores, slack, time.monotonic() - started)
         shutil.rmtree(work, ignore_errors=True)
         return trained
 
@@ -256,13 +288,7 @@ class _Training:
 
     def _compare(self, tuned: "Tuned", work: Path, tell: Progress) -> Scores:
         """All that a session uses now, the start, and the new one on what was held out."""
-        spans = self.lesson.spans("test")
-        exams = []
-        for session, labels in zip(self.sessions, self.lesson.sets, strict=True):
-            for entry in session.clips:
-                mine = spans.get((labels.session, entry.name))
-                if mine:
-                    exams.append(exam_of_labels(session, entry, labels.labels, mine))
+        exams = self._exams("test")
         rivals = [self.before, *(current_detector(s) for s in self.sessions), self.start]
         names = list(dict.fromkeys(rivals))
         if tuned.best_step:
@@ -278,11 +304,39 @@ class _Training:
         clips = tuple(exam.entry.name for exam in exams)
         return Scores(self.home.folder, tuple(found), clips, notes)
 
-    def _choose(self, tuned: "Tuned", scores: Scores, took_s: float) -> Trained:
+    def _exams(self, part: "Part") -> list[Exam]:
+        """What labels say of the frames of a part."""
+        spans = self.lesson.spans(part)
+        return [
+            exam_of_labels(session, entry, labels.labels, mine)
+            for session, labels in zip(self.sessions, self.lesson.sets, strict=True)
+            for entry in session.clips
+            if (mine := spans.get((labels.session, entry.name)))
+        ]
+
+    def _trusted(self, tuned: "Tuned", tell: Progress) -> "Tuned":
+        """The new detector with scores that are shares of balls, whole pictures considered.
+
+        Examples are cut around labels and hold few of the things of a hall that might be taken for
+        a ball. In a frame of a sure flight all that is found off it is none, wherever it is.
+        """
+        from halfvolley.learn.finetune import rescaled
+        from halfvolley.learn.measured import calibrate
+        from halfvolley.learn.scoring import found_of
+
+        if not tuned.best_step:
+            return tuned
+        exams = [*self._exams("validation"), *self._exams("train")]
+        held = hold_all(exams, [str(tuned.path)], tell)[0].held["labels"]
+        return rescaled(tuned, *calibrate(found_of(held)))
+
+    def _choose(self, tuned: "Tuned", scores: Scores, slack: float, took_s: float) -> Trained:
         from halfvolley.learn.scoring import figures, gain
         from halfvolley.learn.split import PARTS
 
         worth = [figures(d.held["labels"]).worth for d in scores.detectors]
+        if tuned.best_step:
+            worth[-1] += slack
         best = scores.detectors[int(np.argmax(worth))].name  # the first of equals: what is used
         name = next_model(self.sessions)
         old, new = scores.detectors[0], scores.detectors[-1]
