@@ -1,8 +1,8 @@
 """Tables for people: Markdown, and the parts of docs/benchmarks.md that the benchmarks write."""
 
 import os
-import shutil
 import re
+import shutil
 import sys
 from datetime import date
 from pathlib import Path
