@@ -1,6 +1,7 @@
 """Does the loop teach itself? A made hall on which the start is bad, no label by a person.
 
     python benchmarks/selftrain.py FOLDER [--start network] [--rounds 3] [--write selftrain]
+    python benchmarks/selftrain.py FOLDER --hall 78 --ball "#1d2f6f" --seconds 30
 
 Two games in one hall with a ball of a colour that no detector was ever taught: black. The loop
 measures, harvests and trains on the first game alone; both are held against their truth before and
@@ -27,23 +28,24 @@ from halfvolley.session.train import Trained, train_sessions, tune_settings
 from halfvolley.simulate import make_clip, random_scene
 from halfvolley.simulate.scene import BallLook, Scene, linear
 
-SEED, SIZE_PX = 77, (1280, 720)
-GAMES = (("learn", 1, 36.0), ("test", 2, 6.0))  # name, seed, length [s]
+SIZE_PX = 1280, 720
+GAMES = ("learn", "test")
+TEST_S = 6.0  # length of the second game
 
 
-def hall() -> Scene:
-    """An ordinary hall and a black ball."""
-    scene = random_scene(np.random.default_rng(SEED), "side", size_px=SIZE_PX, white_ball=False)
-    return replace(scene, ball=BallLook(linear("#202226"), "black", 0.03))
+def hall(seed: int, colour: str) -> Scene:
+    """An ordinary hall and a ball of a colour."""
+    scene = random_scene(np.random.default_rng(seed), "side", size_px=SIZE_PX, white_ball=False)
+    return replace(scene, ball=BallLook(linear(colour), colour, 0.03))
 
 
-def footage(folder: Path) -> None:
+def footage(folder: Path, seed: int, colour: str, seconds: float) -> None:
     """Both games, made unless they are there."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name, seed, seconds in GAMES:
+    for number, (name, lasts_s) in enumerate(zip(GAMES, (seconds, TEST_S), strict=True), start=1):
         clip = folder / f"{name}.mp4"
         if not clip.with_suffix(".json").exists():
-            make_clip(clip, hall(), np.random.default_rng([SEED, seed]), seconds)
+            make_clip(clip, hall(seed, colour), np.random.default_rng([seed, number]), lasts_s)
 
 
 def start_session(folder: Path, start: str) -> Path:
@@ -51,7 +53,9 @@ def start_session(folder: Path, start: str) -> Path:
     session = folder / f"session-{start}"
     if session.exists():
         shutil.rmtree(session)
-    new_session(session, [folder / "learn.mp4"], venue="a hall with a black ball (made footage)")
+    new_session(
+        session, [folder / "learn.mp4"], venue="a hall with a ball of its own colour (made footage)"
+    )
     use_in_sessions([session], start)
     return session
 
@@ -102,12 +106,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path, help="where footage and sessions are kept")
     parser.add_argument("--start", choices=("classical", "network"), default="network")
+    parser.add_argument("--hall", type=int, default=77, help="seed of the hall")
+    parser.add_argument("--ball", default="#202226", help="colour of the ball")
+    parser.add_argument("--seconds", type=float, default=36.0, help="length of the first game")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--steps", type=int, default=600, help="of each round")
     parser.add_argument("--minutes", type=float, default=12.0, help="of each round, at most")
     parser.add_argument("--write", help="name of the part of docs/benchmarks.md to fill")
     args = parser.parse_args()
-    footage(args.folder)
+    footage(args.folder, args.hall, args.ball, args.seconds)
     session = start_session(args.folder, args.start)
     start = current_detector(read_session(session))
     measure(session)
@@ -120,7 +127,7 @@ def main() -> None:
     end = current_detector(read_session(session))
     models = [str(one.model) for one in done if one.model is not None]
     detectors = list(dict.fromkeys([start, *models]))
-    rows = [r for game, _, _ in GAMES for r in truth_rows(args.folder, game, detectors)]
+    rows = [r for game in GAMES for r in truth_rows(args.folder, game, detectors)]
     text = (
         f"{table(HEAD, rows)}\n\nUsed in the end: {Path(end).stem}. What the loop itself saw, on "
         f"its own labels:\n\n{rounds_table(done)}"
