@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 
 from halfvolley.learn.answers import answers_of_labels, answers_of_truth, answers_without_ball
-from halfvolley.learn.measured import average_precision, precision_recall
+from halfvolley.learn.measured import (
+    Found,
+    average_precision,
+    no_more_false,
+    precision_recall,
+)
 from halfvolley.learn.scoring import (
     curve,
     figures,
@@ -192,6 +197,25 @@ def test_curves_and_calibration_as_scikit_learn_has_them(lesson):
     expected = float(np.sum(count * np.abs(share - score)) / count.sum())
     assert figures(one).calibration_error == pytest.approx(expected)
     assert expected > 0.05
+
+
+def test_scores_are_lowered_until_no_more_is_invented():
+    def likely(found, scale):
+        x = scale[0] * np.log(found.score / (1.0 - found.score)) + scale[1] > 0.0
+        return int(np.sum(x & found.is_ball)), int(np.sum(x & ~found.is_ball))
+
+    ball, false = np.linspace(0.8, 0.99, 200), np.array([0.1, 0.3, 0.6, 0.7, 0.75])
+    score = np.concatenate([ball, false])
+    nothing = np.full(len(score), np.nan)
+    found = Found(score, score >= 0.8, nothing, nothing, nothing, nothing, 200, 400)
+    assert likely(found, (1.0, 0.0)) == (200, 3)
+    assert no_more_false(found, (1.0, 0.0), 3) == (1.0, 0.0)
+    for allowed in (0, 1, 2):
+        assert likely(found, no_more_false(found, (1.0, 0.0), allowed)) == (200, allowed)
+    # a false find that is as sure as the balls is not bought with them
+    sure = replace(found, score=np.append(score[:-1], 0.98))
+    right, wrong = likely(sure, no_more_false(sure, (1.0, 0.0), 0))
+    assert wrong == 1 and 190 < right < 200
 
 
 def test_groups_hold_every_ball_once(lesson):

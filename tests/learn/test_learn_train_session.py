@@ -189,7 +189,7 @@ def test_scores_are_set_on_whole_pictures_that_are_not_held_out(session, monkeyp
     settings = room.tune_settings(steps=2, batch=4, made_halls=11)
     (trained,) = room.train_sessions([session], settings=settings, device="cpu")
     (spans,) = trained.card["spans"].values()
-    set_on, (compared,) = judged
+    set_on, (compared,) = judged  # once with the start and the new one, once with all rivals
     for answers, part in zip((*set_on, compared), ("validation", "train", "test"), strict=True):
         assert answers.whole.all()
         assert len(answers) == len(answers.within(spans[part])) == (45 if part == "train" else 15)

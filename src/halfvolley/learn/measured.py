@@ -10,6 +10,7 @@ from halfvolley.learn.made import BALL, IGNORED
 from halfvolley.types import FloatArray
 
 LEAST_SCORE = 0.01  # peaks below it are not looked at
+_MOST_GIVEN_UP = 0.02  # of the balls found, to invent no more
 _COUNTS_NEITHER = 2.0  # radii, and half the streak, around what counts neither way
 
 
@@ -169,3 +170,29 @@ def calibrate(found: Found) -> tuple[float, float]:
         if np.abs(step).max() < 1e-8:
             break
     return float(a), float(b)
+
+
+def no_more_false(found: Found, scale: tuple[float, float], allowed: int) -> tuple[float, float]:
+    """A scale with the shift lowered until so many false finds, at most, seem likely balls.
+
+    What a start found was few and sure; a detector that finds more is not to invent more. Where
+    that would cost more than `_MOST_GIVEN_UP` of the balls found, it goes no further.
+
+    Parameters
+    ----------
+    found : Found
+        What a detector found in whole pictures.
+    scale : tuple of float
+        Slope and shift of the logit, see `calibrate`.
+    allowed : int
+        False finds with a score of a half or more.
+    """
+    slope, shift = scale
+    p = np.clip(found.score, 1e-6, 1 - 1e-6)
+    x = slope * np.log(p / (1 - p)) + shift
+    likely = x[found.is_ball & (x > 0.0)]
+    false = np.sort(x[~found.is_ball])[::-1]
+    if len(false) <= allowed or not len(likely):
+        return scale
+    lower = min(float(false[allowed]) + 1e-3, float(np.quantile(likely, _MOST_GIVEN_UP)))
+    return slope, shift - max(lower, 0.0)

@@ -318,17 +318,19 @@ class _Training:
         """The new detector with scores that are shares of balls, whole pictures considered.
 
         Examples are cut around labels and hold few of the things of a hall that might be taken for
-        a ball. In a frame of a sure flight all that is found off it is none, wherever it is.
+        a ball. In a frame of a sure flight all that is found off it is none, wherever it is; the
+        new detector is to invent no more there than its start.
         """
         from halfvolley.learn.finetune import rescaled
-        from halfvolley.learn.measured import calibrate
-        from halfvolley.learn.scoring import found_of
+        from halfvolley.learn.measured import calibrate, no_more_false
+        from halfvolley.learn.scoring import figures, found_of
 
         if not tuned.best_step:
             return tuned
         exams = [*self._exams("validation"), *self._exams("train")]
-        held = hold_all(exams, [str(tuned.path)], tell)[0].held["labels"]
-        return rescaled(tuned, *calibrate(found_of(held)))
+        old, new = (d.held["labels"] for d in hold_all(exams, [self.start, str(tuned.path)], tell))
+        found = found_of(new)
+        return rescaled(tuned, *no_more_false(found, calibrate(found), figures(old).false))
 
     def _choose(self, tuned: "Tuned", scores: Scores, slack: float, took_s: float) -> Trained:
         from halfvolley.learn.scoring import figures, gain
