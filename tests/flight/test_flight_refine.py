@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from halfvolley.flight import course as course_room
 from halfvolley.flight.refine import (
     GLOBALS,
     N_GLOBALS,
@@ -341,6 +342,24 @@ def test_places_velocities_and_times_stay_honest_with_any_spin(wide, name):
 )
 def test_strong_spin_about_every_axis_is_claimed_honestly(wide):
     assert mean_square(wide, BLOCKS["spin at the start"]) < 3.0 + 3.0 * np.sqrt(6.0 / len(wide))
+
+
+def test_a_kind_pays_for_where_it_puts_its_neighbours(exact, monkeypatch):
+    """Where no place is possible for the neighbour of a kind, that kind is not taken."""
+    course, fixed = exact
+    i = course.kinds.index("table")
+    assert course_room._best_kind(course, i, fixed)[0] == "table"
+    here, beside = course.states[i + 1, :3], course.states[i + 2, :3]
+    real, asked = course_room.place_cost, []
+
+    def cost(kind, x):
+        asked.append(kind)
+        if np.linalg.norm(x[:3] - here) > np.linalg.norm(x[:3] - beside):
+            return 1e3 if asked[-2] == "table" else 0.0  # the touch before it in the same course
+        return real(kind, x)
+
+    monkeypatch.setattr(course_room, "place_cost", cost)
+    assert course_room._best_kind(course, i, fixed)[0] != "table"
 
 
 def test_names_of_globals_stand_where_the_blocks_say():

@@ -347,7 +347,7 @@ def test_rounds_end_when_nothing_changes(session, monkeypatch):
 def test_a_round_after_which_flights_vouch_for_less_is_given_up(session, monkeypatch):
     kept_whatever(monkeypatch)
     balls, said = iter((75, 60, 75)), []
-    monkeypatch.setattr(room, "_taught", lambda *_: next(balls))
+    monkeypatch.setattr(room, "_vouched_for", lambda *_: next(balls))
     monkeypatch.setattr(room, "ROUNDS_SLACK", 2.0)  # whatever it is worth, it is tried
     settings = room.tune_settings(steps=2, batch=4, made_halls=11)
     (one,) = room.train_sessions([session], rounds=3, settings=settings, say=said.append)
@@ -387,3 +387,13 @@ def test_nothing_is_known(clip, tmp_path):
     folder = tmp_path / "bare"
     new_session(folder, [clip])
     assert "labels harvest" in one_sentence(run("score", folder))
+
+
+def test_scores_are_set_on_so_many_frames_at_most(session):
+    sets = [room.read_labels(session)]
+    one = room._Training([read_session(session)], sets, room.tune_settings(), "rally", None, "cpu")
+    frames = {part: len(exam.answers["labels"]) for part in ("train", "validation")
+              for exam in one._exams(part, 20)}  # fmt: skip
+    assert frames == {"train": 15, "validation": 15}  # of three rallies the first
+    (whole,) = one._exams("train")
+    assert len(whole.answers["labels"]) == 45

@@ -263,7 +263,10 @@ def _one_arc(course: Course, i: int) -> Course:
 
 
 def _best_kind(course: Course, i: int, s: Setting) -> tuple[Kind, float, Course, int]:
-    """Kind of contact i, its probability, and the arcs around it refined so, from which arc on."""
+    """Kind of contact i, its probability, and the arcs around it refined so, from which arc on.
+
+    What a kind makes of the neighbours' places counts too: a touch below the floor is none.
+    """
     first, last = max(i - 1, 0), min(i + 2, course.n_arcs - 1)
     around = course.part(first, last, s.seen.t_s[course.rows])
     at = i - first
@@ -346,7 +349,7 @@ def touch_state(course: Course, s: Setting, i: int) -> FloatArray:
 
 
 def expense(course: Course, s: Setting) -> float:
-    """What a course costs, and the places and kinds of its touches."""
+    """-2 log-posterior of a course and of the places and kinds of its touches, up to a constant."""
     touches = (place_cost(kind, touch_state(course, s, i)) for i, kind in enumerate(course.kinds))
     return course.cost + sum(touches)
 

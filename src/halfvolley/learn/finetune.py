@@ -144,6 +144,11 @@ def rescaled(tuned: Tuned, slope: float, shift: float) -> Tuned:
     """The detector with another slope and shift of the logit of its scores, file and hash anew.
 
     A slope that would turn good finds into bad ones comes of chance; scores then stay as they are.
+
+    Raises
+    ------
+    BadInput
+        If the file cannot be read again.
     """
     if slope <= 0.0:
         return tuned

@@ -186,6 +186,11 @@ def no_more_false(found: Found, scale: tuple[float, float], allowed: int) -> tup
         Slope and shift of the logit, see `calibrate`.
     allowed : int
         False finds with a score of a half or more.
+
+    Returns
+    -------
+    tuple of float
+        Slope and shift.
     """
     slope, shift = scale
     p = np.clip(found.score, 1e-6, 1 - 1e-6)

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from halfvolley.learn.split import Part, SplitBy
 
 Say = Callable[[str], None]
+SET_ON_FRAMES = 1000  # of a part, about, on which scores are set however many have labels
 # of worth: labels that a start made ask for little of what it missed, so that a new one may seem
 # worse by this and be tried all the same where its flights are looked at next
 ROUNDS_SLACK = 0.02
@@ -149,18 +150,18 @@ def train_sessions(
     if rounds == 1:
         return (once(start, 0.0),)
     done: list[Trained] = []
-    balls = _taught(folders, tell, say)
+    balls = _vouched_for(folders, tell, say)
     for number in range(1, rounds + 1):
         done.append(once(start if number == 1 else None, ROUNDS_SLACK))
         if done[-1].after == done[-1].before:
             say(f"Nothing changes any more after round {number}.")
             break
-        before, balls = balls, _taught(folders, tell, say)
+        before, balls = balls, _vouched_for(folders, tell, say)
         if balls < before:
             say(f"Flights now vouch for {balls} balls instead of {before}: back to what was.")
             for folder in folders:
                 use_detector(read_session(folder), done[-1].before)
-            _taught(folders, tell, say)
+            _vouched_for(folders, tell, say)
             done[-1] = replace(done[-1], after=done[-1].before)
             break
     return tuple(done)
@@ -180,8 +181,8 @@ def _train_once(
         return one.run(tell, say, slack)
 
 
-def _taught(folders: Sequence[Path | str], tell: Progress, say: Say) -> int:
-    """Measure and harvest with what the sessions use; how many balls are labelled then."""
+def _vouched_for(folders: Sequence[Path | str], tell: Progress, say: Say) -> int:
+    """Measure and harvest with what the sessions use; how many balls flights vouch for then."""
     from halfvolley.session.pipeline import measure
 
     for folder in folders:
@@ -304,11 +305,13 @@ class _Training:
         clips = tuple(exam.entry.name for exam in exams)
         return Scores(self.home.folder, tuple(found), clips, notes)
 
-    def _exams(self, part: "Part") -> list[Exam]:
-        """What labels say of the frames of a part."""
+    def _exams(self, part: "Part", most: int | None = None) -> list[Exam]:
+        """What labels say of the frames of a part; of every n-th rally where `most` are enough."""
         spans = self.lesson.spans(part)
+        frames = sum(last - first + 1 for rallies in spans.values() for first, last in rallies)
+        every = 1 if most is None else -(-frames // most)
         return [
-            exam_of_labels(session, entry, labels.labels, mine)
+            exam_of_labels(session, entry, labels.labels, mine[::every])
             for session, labels in zip(self.sessions, self.lesson.sets, strict=True)
             for entry in session.clips
             if (mine := spans.get((labels.session, entry.name)))
@@ -327,7 +330,8 @@ class _Training:
 
         if not tuned.best_step:
             return tuned
-        exams = [*self._exams("validation"), *self._exams("train")]
+        parts: tuple[Part, ...] = ("validation", "train")
+        exams = [exam for part in parts for exam in self._exams(part, SET_ON_FRAMES)]
         old, new = (d.held["labels"] for d in hold_all(exams, [self.start, str(tuned.path)], tell))
         found = found_of(new)
         return rescaled(tuned, *no_more_false(found, calibrate(found), figures(old).false))
