@@ -1,5 +1,6 @@
 """The network's file, its maps, and the finder that asks it."""
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
@@ -139,6 +140,64 @@ def test_a_second_ball_is_seen_while_another_is_followed(detector):
         if not np.any(np.hypot(*(found.uv_px[mine] - at).T) < 3.0):
             late.append(k)
     assert len(late) < 8, late  # other balls are looked for in every eighth frame
+
+
+def with_ball(frame, at, radius=5.0):
+    """A frame with the ball of `film` somewhere else."""
+    v, u = np.mgrid[0:H, 0:W]
+    x, y = at
+    cover = np.clip(radius - np.hypot(u - x, v - y) + 0.5, 0, 1)
+    luma = frame.luma + cover * (205.0 - 30.0 * np.clip((v - y) / radius, -1, 1) - frame.luma)
+    return Frame(frame.index, frame.t_s, luma.clip(16, 235).astype(np.uint8), frame.cb, frame.cr)
+
+
+def test_what_one_picture_alone_shows_is_no_sure_ball(detector):
+    n, alone, at = 24, 15, (150.0, 100.0)
+    empty = list(film(n, np.random.default_rng(5), ball=False))
+    frames = [with_ball(f, at) if f.index == alone else f for f in empty]
+    planes = [frames[k] for k in range(alone - 4, alone + 1)]
+    out = detector.maps(
+        np.stack([f.luma for f in planes])[None],
+        np.stack([c for f in planes for c in (f.cb, f.cr)])[None],
+    )
+    assert 1.0 / (1.0 + np.exp(-out[0, 0].max())) > 0.5  # the network takes it for one
+    found = found_in(frames, detector, n)
+    there = found.score[found.frame == alone]
+    assert len(there) and there.max() < 0.5
+    # a second picture of it, a little further on, is enough
+    frames[alone + 1] = with_ball(empty[alone + 1], (at[0] + 9.0, at[1] - 4.0))
+    found = found_in(frames, detector, n)
+    assert found.score[found.frame == alone].max() > 0.5
+
+
+def test_a_ball_that_comes_out_slowly_near_where_it_was_lost_is_found(detector):
+    """Though what moves more keeps the search of the whole picture busy, which is a large one."""
+    n, hidden, back, times = 44, 14, 24, 5
+    at, frames = {}, []
+    for f in film(n, np.random.default_rng(6), ball=False):
+        k = f.index
+        if k < hidden:
+            at[k] = place(k)
+        elif k >= back:
+            at[k] = (170.0 + 0.7 * (k - back), 62.0 + 0.9 * (k - back))
+        luma = (with_ball(f, at[k]) if k in at else f).luma
+        wide = np.concatenate([luma] + (times - 1) * [f.luma], axis=1)
+        for i in range(12 if k >= hidden else 0):  # sticks far off, from then on
+            u = 420 + 90 * i + int(25 * np.sin(1.3 * k + i))
+            wide[40 + 10 * i : 44 + 10 * i, u : u + 18] = 20
+        chroma = np.full((H // 2, times * W // 2), 128, np.uint8)
+        frames.append(Frame(k, k / FPS, wide, chroma, chroma.copy()))
+    finder = NetworkFinder(replace(info(n), size_px=(times * W, H)), detector)
+    found = concatenate([*(finder.feed(f) for f in frames), finder.finish()])
+    seen = [
+        k
+        for k in range(back + 4, n - 2)
+        if np.any(
+            (found.frame == k) & (found.score > 0.5)
+            & (np.hypot(*(found.uv_px - at[k]).T) < 3.0)
+        )
+    ]  # fmt: skip
+    assert len(seen) > 0.7 * (n - 2 - back - 4)
 
 
 def test_peaks_are_the_maxima_that_scipy_finds():

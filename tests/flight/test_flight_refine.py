@@ -362,6 +362,19 @@ def test_a_kind_pays_for_where_it_puts_its_neighbours(exact, monkeypatch):
     assert course_room._best_kind(course, i, fixed)[0] != "table"
 
 
+def test_a_sure_touch_is_asked_again_where_its_neighbour_lies_below_the_floor(exact):
+    course, _ = exact
+    settings = FlightSettings()
+    sure = replace(course, chances=(1.0,) * len(course.kinds))
+    i = sure.kinds.index("table")
+    assert not course_room._is_open(sure, i, settings)
+    states = sure.states.copy()
+    states[i + 2, 2] = mp.FLOOR_Z - 0.8
+    assert course_room._is_open(replace(sure, states=states), i, settings)
+    states[i + 2, 2] = mp.FLOOR_Z - 0.1  # what an uneven floor and a place far off allow
+    assert not course_room._is_open(replace(sure, states=states), i, settings)
+
+
 def test_names_of_globals_stand_where_the_blocks_say():
     assert len(GLOBALS) == N_GLOBALS == 22
     assert GLOBALS[11:14] == ("gravity", "drag", "lift")

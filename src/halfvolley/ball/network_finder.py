@@ -31,6 +31,8 @@ _CROPS = (48, 15.0), (64, 24.0), (96, np.inf)  # side of a crop at full size, an
 # is good for: radius and half the streak of what is there [px]
 _SLOW_CROPS = ((128, np.inf),)  # where a ball goes further between frames
 _SLOW_S = 1.0 / 40.0  # from frame to frame
+_FASTEST = 5.0  # widths of the picture that a ball flies in a second
+_AGAIN = 30.0  # reach of what is looked for where it was [px]
 _MET = 32.0  # from where a trail should go on [px]
 _WINDOW = 160, 256  # side of a piece where a ball was lost: halved, at full size
 _LOCAL = 320  # side of the place where small things are looked for near a lost ball [px]
@@ -61,6 +63,8 @@ class NetworkSettings:
     tiles_every: int = 16  # searches in which a lost ball is also looked for in all that moves
     small_things: int = 4  # most that are looked at in one search of a whole frame
     asked_again_every: int = 3  # frames in which a ball that is surely followed is judged anew
+    look_again_s: float = 0.17  # so long a lost ball is looked for just where it was seen last,
+    remember_s: float = 0.75  # and so long around there: it may come out behind a player
     alone_sd_radii: float = 0.5  # of a peak's place where no disc fits, added to what it claims
 
     def __post_init__(self) -> None:
@@ -69,6 +73,20 @@ class NetworkSettings:
 
 
 _NETWORK = NetworkSettings()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sighted:
+    """Where a ball surely was, and how it went there."""
+
+    frame: int
+    uv_px: FloatArray  # (2,)
+    step_px: FloatArray  # (2,) from the frame before; 0 where it was not seen there
+
+    def then(self, frame: int, uv_px: FloatArray) -> "_Sighted":
+        """The same in a later frame."""
+        went_on = frame == self.frame + 1
+        return _Sighted(frame, uv_px, uv_px - self.uv_px if went_on else np.zeros(2))
 
 
 class NetworkFinder(BallFinder):
@@ -115,9 +133,13 @@ class NetworkFinder(BallFinder):
         self._window = _WINDOW[self._shrink == 1]
         per_60th = 1.0 / 60.0 / info.frame_interval_s
         self._every = int(np.clip(round(network.search_every * per_60th), 1, 6))
+        self._look_again = round(network.look_again_s / info.frame_interval_s)
+        self._remember = round(network.remember_s / info.frame_interval_s)
         self._sides = _SLOW_CROPS if info.frame_interval_s > _SLOW_S else _CROPS
         self._peaks: FloatArray | None = None  # of the frame being judged; None: not asked
         self._last = np.zeros((0, maps.COLUMNS))  # of the frame before
+        self._neighbour = _FASTEST * self._size[0] * info.frame_interval_s
+        self._sighted = _Sighted(-1_000_000, np.zeros(2), np.zeros(2))
         self._scouted: dict[int, FloatArray] = {}  # peaks of whole pictures
         self._frame = 0
         self._likely = 0.0  # how much the image of the ball that is followed looked like one
@@ -128,7 +150,7 @@ class NetworkFinder(BallFinder):
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
         """(n, SPOT_COLUMNS) what the network takes for a ball, best first."""
         del slot
-        self._peaks = self._search(k)
+        self._peaks = self._doubted(k, self._search(k))
         spots = np.zeros((len(self._peaks), kernels.SPOT_COLUMNS))
         spots[:, :2] = self._peaks[:, :2]
         spots[:, kernels.SPOT_R] = self._peaks[:, maps.RADIUS]
@@ -155,9 +177,13 @@ class NetworkFinder(BallFinder):
         if self._peaks is None:
             peaks = np.zeros((0, maps.COLUMNS))
             self._last = peaks
+            if self._sure >= 0:
+                self._sighted = self._sighted.then(k, self._sure_fit[:2])
         else:
             peaks = self._peaks
-            self._last = peaks[peaks[:, maps.SCORE] > self._network.worth_following]
+            self._last = peaks[self._worth(peaks)]
+            if len(sure := self._sure_ones(peaks)):
+                self._sighted = self._sighted.then(k, sure[0, :2])
             if self._sure >= 0:
                 self._likely = float(super()._score(self._sure_fit[None])[0])
         for old in [i for i in self._scouted if i < k - self._every]:
@@ -204,6 +230,30 @@ class NetworkFinder(BallFinder):
         low, high = kernels.radius_at(peak[0], peak[1], self._cell, self._r_min, self._r_max)
         return bool(0.5 * low < peak[maps.RADIUS] < 2.0 * high)
 
+    def _doubted(self, k: int, peaks: FloatArray) -> FloatArray:
+        """Peaks, with less of its score for what neither the frame before nor the next one has.
+
+        No ball is in one picture alone, but what a coder makes of grain is, and a limb in one pose.
+        """
+        sure = peaks[:, maps.SCORE] > self._network.sure_peak
+        if not sure.any() or self._ring.slot(k + 1) is None:
+            return peaks
+        trails = self._expected.uv_px[self._expected.score > self._network.worth_following]
+        known = np.concatenate([self._last[:, :2], trails])
+        alone = sure & (_gaps(peaks, known) > self._neighbour).all(axis=1)
+        for row in np.flatnonzero(alone).tolist():
+            then = self._crops(k + 1, peaks[row : row + 1, :2], np.array([_AGAIN]))
+            if not self._worth(then).any():
+                then = self._pieces(k + 1, peaks[row : row + 1, :2], self._window, self._shrink)
+            alone[row] = not self._worth(then).any()
+        out = peaks.copy()
+        out[alone, maps.SCORE] *= _SECOND
+        return maps.best_first(out)
+
+    def _worth(self, peaks: FloatArray) -> BoolArray:
+        """(n,) which peaks are looked for again in the next frame."""
+        return peaks[:, maps.SCORE] > self._network.worth_following
+
     # --- where it is asked -----------------------------------------------------------------------
     def _may_follow(self, k: int) -> bool:
         """Whether frame k need not be searched for other balls than the one that is followed."""
@@ -230,11 +280,9 @@ class NetworkFinder(BallFinder):
             found = self._and(k, found, self._small_things(k, lost))
         if met.any():
             return _best_first(found, self._scout(k)) if self._is_due(k) else found
-        was_sure = len(self._sure_ones(self._last)) or (trails.length >= _TRAIL).any()
-        if len(lost) and was_sure and not len(self._sure_ones(found)):
-            seen = self._pieces(k, lost[:1], self._window, self._shrink)
-            found = self._and(k, found, _reaching(seen))
         n = self._every
+        if not len(self._sure_ones(found)):
+            found = self._where_it_was(k, found)
         ahead = min(k // n * n + n - 1, self._count - 1)
         # what comes into sight until then is looked for in this frame too, unless it is known
         apart = _gaps(self._scout(ahead), self._sure_ones(found)) > _LOCAL / 2
@@ -242,6 +290,23 @@ class NetworkFinder(BallFinder):
             found = _best_first(found, self._scout(k))
         if k == ahead and k // n % self._tiles_every == 0 and not len(self._sure_ones(found)):
             found = self._and(k, found, self._moving(k))
+        return found
+
+    def _where_it_was(self, k: int, found: FloatArray) -> FloatArray:
+        """Peaks with those near the last sure one.
+
+        A ball that turns leaves its trail, and one before a shirt is no small thing that moved.
+        """
+        seen = self._sighted
+        ago = k - seen.frame
+        if ago > self._remember:
+            return found
+        if ago <= self._look_again:
+            places = _apart(np.stack([seen.uv_px, seen.uv_px + ago * seen.step_px]), _AGAIN)
+            found = _best_first(found, self._crops(k, places, np.full(len(places), _AGAIN)))
+        if not len(self._sure_ones(found)) and (ago == 1 or k % self._every == 0):
+            more = self._pieces(k, seen.uv_px[None], self._window, self._shrink)
+            found = self._and(k, found, _reaching(more))
         return found
 
     def _sure_ones(self, found: FloatArray) -> FloatArray:
@@ -270,7 +335,7 @@ class NetworkFinder(BallFinder):
         """Peaks of the whole frame k, on small things that move in it."""
         if k not in self._scouted:
             found = self._crops(k, *self._small_things(k))
-            self._scouted[k] = found[found[:, maps.SCORE] > self._network.worth_following]
+            self._scouted[k] = found[self._worth(found)]
         return self._scouted[k]
 
     def _and(self, k: int, found: FloatArray, more: tuple[FloatArray, FloatArray]) -> FloatArray:
@@ -342,7 +407,7 @@ class NetworkFinder(BallFinder):
     def _moving(self, k: int) -> tuple[FloatArray, FloatArray]:
         """Places and reach of what the network sees in tiles in which something moves."""
         found = self._pieces(k, self._moving_tiles(k), _TILE, self._shrink, _MARGIN)
-        return _reaching(found[found[:, maps.SCORE] > self._network.worth_following])
+        return _reaching(found[self._worth(found)])
 
     def _moving_tiles(self, k: int) -> FloatArray:
         """(n, 2) centres of tiles in which something moves [px]."""

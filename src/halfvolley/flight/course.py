@@ -21,6 +21,7 @@ SHARP = 0.5  # kinds are told apart less surely than costs say: laws and errors 
 FREE_RIVALS: tuple[Kind, ...] = ("racket", "other")  # these ask nothing of the place
 PLANES: tuple[Kind, ...] = ("table", "floor")
 OVERSPIN = 1.15  # over that of rolling: loops hold as much
+SUNK_M = 0.3  # a place so far below the floor is wrong, and so perhaps are its neighbours
 TIE = 4.0  # a kind that costs so much more than a touch that nothing explains is not given up
 REACH_M = 0.8  # a contact further than this from a plane or the net, fitted freely, is not there,
 LEAST_REACH_M, REACH_SD = 0.1, 6.0  # nor one known so well that it cannot be
@@ -201,7 +202,7 @@ def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
         changed = False
         i = 0
         while i < len(course.kinds):
-            if course.kinds[i] != "other" and course.chances[i] > settings.sure:
+            if not _is_open(course, i, settings):
                 i += 1
                 continue
             kind, likely, part, first = _best_kind(course, i, s)
@@ -220,6 +221,14 @@ def reconsider(course: Course, s: Setting, settings: FlightSettings) -> Course:
         if not changed:
             break
     return course
+
+
+def _is_open(course: Course, i: int, settings: FlightSettings) -> bool:
+    """Whether contact i may be of another kind, as where a neighbour lies below the floor."""
+    if course.kinds[i] == "other" or course.chances[i] <= settings.sure:
+        return True
+    beside = [course.states[k + 1, 2] for k in (i - 1, i + 1) if 0 <= k < len(course.kinds)]
+    return min(beside, default=0.0) < FLOOR_Z_M - SUNK_M
 
 
 def _with_kind(course: Course, i: int, kind: Kind, part: Course, first: int) -> Course:

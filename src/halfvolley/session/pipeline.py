@@ -69,7 +69,7 @@ STAGES = (
         stages.camera, "finding the table",
     ),
     Stage(
-        "scan", 6, ("probe", "camera"),
+        "scan", 7, ("probe", "camera"),
         lambda s, c: {
             "masks_px": c.masks_px, "ball": detector_said(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",
@@ -82,7 +82,7 @@ STAGES = (
     ),
     Stage("track", 3, ("probe", "scan"), _nothing, stages.track, "linking"),
     Stage(
-        "flight", 9, ("probe", "scan", "track"),
+        "flight", 10, ("probe", "scan", "track"),
         lambda s, c: {
             "readout_s": c.readout_s, "exposure_s": c.exposure_s, "air": asdict(s.air),
             "ball": ball_facts(s.ball),

@@ -40,7 +40,7 @@ Run = Callable[..., Any]
 Tell = Callable[[float], None]  # told the share of the work that is done
 PICTURES_FOR_CALIBRATION = 12  # spread over the clip, so that players do not hide the same lines
 ENOUGH_PICTURES = 5
-FRAMES_AHEAD = 8  # decoded while others are looked at; 3 MB each at 1080p
+AHEAD_BYTES, FEWEST_AHEAD = 75_000_000, 6  # of frames decoded while others are looked at
 
 # what a shutter can be where nobody said: phones and cameras read out in 5-30 ms, and within the
 # time from one frame to the next
@@ -94,12 +94,13 @@ def scan(
     if entry.kind == "marks":
         return _scan_marks(session, entry, tell, recording, found)
     info = recording.info
+    ahead = frames_ahead(info)
     made = make_finder(
         session.ball.detector,
         info,
         masks=[np.array(polygon) for polygon in entry.masks_px],
         expected_radius=radius_map(found.camera, session.ball.radius_m),
-        waiting=FRAMES_AHEAD + 1,
+        waiting=ahead + 1,
     )
     finder = made.finder
     watcher = LineWatcher(found.camera)
@@ -113,7 +114,7 @@ def scan(
     # one thread decodes, loads and watches while this one searches: both have as much to do
     parts = []
     started, n = time.monotonic(), 0
-    for loaded in prefetch(made_ready(), FRAMES_AHEAD):
+    for loaded in prefetch(made_ready(), ahead):
         n += 1
         parts.append(finder.search(loaded))
         if loaded.index % 16 == 0:
@@ -123,6 +124,12 @@ def scan(
     rate = n / max(time.monotonic() - started, 1e-9)
     ran = f"{made.name} on {made.device}, {rate:.0f} frames a second with decoding"
     return Scan(concatenate(parts), watcher.finish(shutter(entry, info)), warnings, ran=ran)
+
+
+def frames_ahead(info: ClipInfo) -> int:
+    """Frames that may wait: what one frame takes longer another one makes up for."""
+    width, height = info.size_px
+    return max(FEWEST_AHEAD, AHEAD_BYTES // (3 * width * height // 2))
 
 
 def _scan_marks(
@@ -139,7 +146,7 @@ def _scan_marks(
     finder = RestFinder(info, project(found.camera, places), found.camera.f_px * radius_m / depth)
     watcher = LineWatcher(found.camera)
     frames = RecordingFrames(recording)
-    for frame in prefetch(frames, FRAMES_AHEAD):
+    for frame in prefetch(frames, frames_ahead(info)):
         watcher.feed(frame)
         finder.feed(frame)
         if frame.index % 16 == 0:
