@@ -2,6 +2,7 @@
 
 import os
 import re
+import shlex
 import shutil
 import sys
 from datetime import date
@@ -34,7 +35,7 @@ def command(hidden: tuple[Path | None, ...] = ()) -> str:
             skip = True
         else:
             words.append("FOLDER" if word in names else word)
-    return " ".join(words)
+    return shlex.join(words)
 
 
 def write_part(name: str, text: str, page: Path = PAGE) -> None:
