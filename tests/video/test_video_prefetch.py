@@ -52,17 +52,17 @@ def test_it_works_ahead_but_not_further_than_the_depth():
     ahead.close()
 
 
-def test_two_workers_overlap():
+def test_the_next_item_is_made_while_one_is_used():
+    begun = [threading.Event() for _ in range(7)]
+
     def source():
         for k in range(6):
-            time.sleep(0.04)
+            begun[k].set()
             yield k
+        begun[6].set()
 
-    start = time.monotonic()
-    for _ in prefetch(source()):
-        time.sleep(0.04)
-    spent = time.monotonic() - start
-    assert 0.27 < spent < 0.44  # 7 x 0.04 s; one after the other it would be 12 x 0.04 s
+    for k in prefetch(source()):
+        assert begun[k + 1].wait(10.0)  # one after the other, it would begin when this is done
 
 
 def test_an_exception_comes_after_the_items_before_it():
