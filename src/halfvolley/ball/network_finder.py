@@ -138,8 +138,8 @@ class NetworkFinder(BallFinder):
         self._sides = _SLOW_CROPS if info.frame_interval_s > _SLOW_S else _CROPS
         self._peaks: FloatArray | None = None  # of the frame being judged; None: not asked
         self._last = np.zeros((0, maps.COLUMNS))  # of the frame before
-        self._neighbour = _FASTEST * self._size[0] * info.frame_interval_s
-        self._sighted = _Sighted(-1_000_000, np.zeros(2), np.zeros(2))
+        self._neighbour = _FASTEST * self._size[0] * info.frame_interval_s  # [px]
+        self._sighted = _Sighted(-1_000_000, np.zeros(2), np.zeros(2))  # never yet
         self._scouted: dict[int, FloatArray] = {}  # peaks of whole pictures
         self._frame = 0
         self._likely = 0.0  # how much the image of the ball that is followed looked like one
@@ -231,7 +231,7 @@ class NetworkFinder(BallFinder):
         return bool(0.5 * low < peak[maps.RADIUS] < 2.0 * high)
 
     def _doubted(self, k: int, peaks: FloatArray) -> FloatArray:
-        """Peaks, with less of its score for what neither the frame before nor the next one has.
+        """(n, COLUMNS) peaks, those that neither the frame before nor the next has with less score.
 
         No ball is in one picture alone, but what a coder makes of grain is, and a limb in one pose.
         """
@@ -246,6 +246,8 @@ class NetworkFinder(BallFinder):
             if not self._worth(then).any():
                 then = self._pieces(k + 1, peaks[row : row + 1, :2], self._window, self._shrink)
             alone[row] = not self._worth(then).any()
+        if not alone.any():
+            return peaks
         out = peaks.copy()
         out[alone, maps.SCORE] *= _SECOND
         return maps.best_first(out)
@@ -293,7 +295,7 @@ class NetworkFinder(BallFinder):
         return found
 
     def _where_it_was(self, k: int, found: FloatArray) -> FloatArray:
-        """Peaks with those near the last sure one.
+        """(n, COLUMNS) peaks of frame k together with those near where the last sure one was.
 
         A ball that turns leaves its trail, and one before a shirt is no small thing that moved.
         """

@@ -40,7 +40,8 @@ Run = Callable[..., Any]
 Tell = Callable[[float], None]  # told the share of the work that is done
 PICTURES_FOR_CALIBRATION = 12  # spread over the clip, so that players do not hide the same lines
 ENOUGH_PICTURES = 5
-AHEAD_BYTES, FEWEST_AHEAD = 75_000_000, 6  # of frames decoded while others are looked at
+AHEAD_BYTES = 75_000_000  # of frames decoded while others are looked at,
+FEWEST_AHEAD, MOST_AHEAD = 6, 24  # and how many they are
 
 # what a shutter can be where nobody said: phones and cameras read out in 5-30 ms, and within the
 # time from one frame to the next
@@ -127,9 +128,9 @@ def scan(
 
 
 def frames_ahead(info: ClipInfo) -> int:
-    """Frames that may wait: what one frame takes longer another one makes up for."""
+    """Frames of a clip that may wait: what one takes longer another makes up for."""
     width, height = info.size_px
-    return max(FEWEST_AHEAD, AHEAD_BYTES // (3 * width * height // 2))
+    return min(max(FEWEST_AHEAD, AHEAD_BYTES // (3 * width * height // 2)), MOST_AHEAD)
 
 
 def _scan_marks(
