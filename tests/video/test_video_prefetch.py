@@ -1,6 +1,8 @@
 """Working ahead: same items, bounded, ends cleanly in every way."""
 
 import gc
+import os
+import sys
 import threading
 import time
 
@@ -31,6 +33,17 @@ def test_same_items_in_order(depth):
 def test_items_may_be_none_or_exceptions():
     items = [None, ValueError("only a value"), None]
     assert list(prefetch(items)) == items
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a process has one priority")
+def test_what_works_ahead_gives_way_to_its_consumer():
+    def priority():
+        return os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+
+    before = priority()
+    (ahead,) = prefetch(priority() for _ in range(1))
+    assert ahead > before
+    assert priority() == before
 
 
 def test_it_works_ahead_but_not_further_than_the_depth():

@@ -60,7 +60,7 @@ class NetworkSettings:
     worth_following: float = 0.15  # a peak is looked for again in the next frame
     sure_peak: float = 0.5  # on a trail: while there is one the whole picture is searched less
     rest_when_tracked: int = 2  # times less
-    tiles_every: int = 16  # searches in which a lost ball is also looked for in all that moves
+    tiles_every: int = 48  # searches in which a lost ball is also looked for in all that moves
     small_things: int = 4  # most that are looked at in one search of a whole frame
     asked_again_every: int = 3  # frames in which a ball that is surely followed is judged anew
     look_again_s: float = 0.17  # so long a lost ball is looked for just where it was seen last,
@@ -306,7 +306,7 @@ class NetworkFinder(BallFinder):
         if ago <= self._look_again:
             places = _apart(np.stack([seen.uv_px, seen.uv_px + ago * seen.step_px]), _AGAIN)
             found = _best_first(found, self._crops(k, places, np.full(len(places), _AGAIN)))
-        if not len(self._sure_ones(found)) and (ago == 1 or k % self._every == 0):
+        if not len(self._sure_ones(found)) and k % self._every == 0:
             more = self._pieces(k, seen.uv_px[None], self._window, self._shrink)
             found = self._and(k, found, _reaching(more))
         return found

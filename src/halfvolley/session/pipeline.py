@@ -69,7 +69,7 @@ STAGES = (
         stages.camera, "finding the table",
     ),
     Stage(
-        "scan", 7, ("probe", "camera"),
+        "scan", 8, ("probe", "camera"),
         lambda s, c: {
             "masks_px": c.masks_px, "ball": detector_said(s.ball),
             "kind": "marks" if c.kind == "marks" else "play",

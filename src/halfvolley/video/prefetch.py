@@ -1,6 +1,9 @@
 """Working ahead in the background: decoding on one core, looking on another."""
 
+import contextlib
+import os
 import queue
+import sys
 import threading
 from collections.abc import Generator, Iterable
 from typing import TypeVar
@@ -10,6 +13,7 @@ from halfvolley.errors import BadInput
 T = TypeVar("T")
 
 _POLL_S = 0.1  # how often a blocked producer looks whether anyone still wants its items
+_NICE = 15  # priority of a thread that works ahead: what waits for nobody gives way
 
 
 def prefetch(items: Iterable[T], depth: int = 8) -> Generator[T, None, None]:
@@ -53,6 +57,7 @@ def _consume(items: Iterable[T], depth: int) -> Generator[T, None, None]:
         return False
 
     def produce() -> None:
+        _give_way()
         source = iter(items)
         try:
             for item in source:
@@ -82,3 +87,10 @@ def _consume(items: Iterable[T], depth: int) -> Generator[T, None, None]:
         while not waiting.empty():  # let a blocked producer through at once
             waiting.get_nowait()
         thread.join()
+
+
+def _give_way() -> None:
+    """Let this thread, and the decoder's that it starts, run where the consumer leaves time."""
+    if sys.platform == "linux":  # elsewhere a priority is that of the whole process
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
