@@ -8,6 +8,7 @@ A generated part stands between <!-- begin NAME --> and <!-- end NAME -->.
 
 import re
 import sys
+from enum import Enum
 from pathlib import Path
 
 import typer.main
@@ -112,8 +113,25 @@ def _parameter_row(parameter) -> str:  # type: ignore[no-untyped-def]
         name = ", ".join([*parameter.opts, *parameter.secondary_opts])
     default = parameter.default
     shown = "required" if parameter.required else "–" if default in (None, "") else default
-    words = " ".join((parameter.help or "").split())
+    words = " ".join([*(parameter.help or "").split(), *_may_be(parameter)])
     return f"| `{name}` | {shown} | {words} |"
+
+
+def _may_be(parameter) -> list[str]:  # type: ignore[no-untyped-def]
+    """What values there are, and whether more than one may be given."""
+    kind = getattr(getattr(parameter, "type_descriptor", None), "annotation", None)
+    least, most = getattr(parameter, "min", None), getattr(parameter, "max", None)
+    said = (parameter.help or "").lower()
+    out = []
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        out.append("One of " + ", ".join(f"`{c.value}`" for c in kind) + ".")
+    elif least is not None:
+        out.append(f"From {least:g} on." if most is None else f"From {least:g} to {most:g}.")
+    elif parameter.param_type_name == "option" and parameter.metavar:
+        out.append(f"Given as `{parameter.metavar}`.")
+    if getattr(parameter, "multiple", False) and "several" not in said and "repeat" not in said:
+        out.append("May be given several times.")
+    return out
 
 
 def names() -> str:

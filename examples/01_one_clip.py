@@ -3,9 +3,11 @@
     python examples/01_one_clip.py CLIP
 
 Each step is one function; each result is a frozen dataclass of arrays that can be looked at.
-`halfvolley measure` does the same with results kept on disk, and reads every frame only once.
+`halfvolley measure` does more: it looks for the ball with the network (here: with the classical
+finder), keeps results on disk and reads every frame only once.
 """
 
+import itertools
 import sys
 
 import numpy as np
@@ -19,7 +21,7 @@ for warning in clip.warnings:
     print("note:", warning)
 
 # 2. Where is the camera? Some pictures are enough: the table's white lines say it.
-pictures = list(hv.iter_frames(clip, keyframes_only=True))
+pictures = list(itertools.islice(hv.iter_frames(clip, keyframes_only=True), 12))
 calibration = hv.calibrate(pictures)
 print(
     f"camera at {np.round(calibration.camera.centre_m, 2)} m, "
@@ -49,7 +51,8 @@ print(f"{len(flights.arcs)} flights, {len(flights.contacts)} contacts")
 #    of a rally out of the picture can be foretold.
 play = hv.find_play(flights, view=hv.View(camera, clip.pts_s[-1]))
 for rally in play.rallies:
-    print(f"rally {rally.rally_id}: {rally.n_strokes} strokes, served by {rally.server}")
+    server = rally.server or "unknown"
+    print(f"rally {rally.rally_id}: {rally.n_strokes} strokes, served by {server}")
 
 # 7. Bounces, each with its 95 % ellipse.
 for played in play.contacts:

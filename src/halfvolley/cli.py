@@ -73,7 +73,10 @@ def demo(
     folder: Annotated[
         Path, typer.Argument(help="Where to; made if it does not exist.", metavar="[FOLDER]")
     ] = Path("demo"),
-    seed: Annotated[int, typer.Option(help="Another number makes another game.")] = 1,
+    seed: Annotated[
+        int,
+        typer.Option(help="Another number makes another game; a folder that holds one keeps it."),
+    ] = 1,
     duration_s: Annotated[float, typer.Option(min=2.0, max=120.0, help="Length [s].")] = 8.0,
     video: Annotated[bool, typer.Option(help="Also draw the flight into the clip.")] = True,
 ) -> None:
@@ -205,6 +208,11 @@ def calibrate(
     if end_a is not None:
         said["end_a"] = end_a
     names = [session.clip(name).name for name in names]
+    if corners not in (None, "auto") and (end_a, table) != (None, None):
+        raise typer.BadParameter(
+            "the order of --corners says which end is A, and they which table; leave out --end-a "
+            "and --table"
+        )
     if corners is not None and len(names) > 1:
         raise typer.BadParameter("corners belong to one clip; name it with --clip")
     for name in names:
@@ -236,17 +244,19 @@ def measure(
         return
     with progress_bars() as progress:
         result = measure(folder, progress=progress)
-        if result.did:
+        page = folder / "report" / "report.html"
+        due = bool(result.did) or _is_older(page, result.tables / "manifest.json")
+        if due:
             from halfvolley.report import write_report
 
             write_report(folder, progress=progress)
     if as_json:
         _print_json(result)
-    elif result.did:
+    elif due:
         _print_result(folder)
         for clip, words in result.ran:
             typer.echo(f"{clip}: {words}")
-        typer.echo(f"\nTables: {result.tables}\nReport: {folder / 'report' / 'report.html'}")
+        typer.echo(f"\nTables: {result.tables}\nReport: {page}")
     else:
         typer.echo(f"Nothing to do: all is up to date. Tables: {result.tables}")
 
@@ -265,7 +275,10 @@ def report(
     ] = False,
     rally: Annotated[
         list[int] | None,
-        typer.Option(help="Also draw the flight into this rally; may be given several times."),
+        typer.Option(
+            help="Also draw the flight into this rally, numbered as in the report (through all "
+            "clips); may be given several times."
+        ),
     ] = None,
     slow: Annotated[
         float, typer.Option(min=1.0, max=20.0, help="How many times slower videos are shown.")
@@ -331,6 +344,11 @@ def _verify(folder: Path, name: str) -> None:
         check = verify_clip(read_session(folder), name, progress=progress)
     print_check(marks_checks(check), console())
     typer.echo(f"It is on the report after: halfvolley measure {folder}")
+
+
+def _is_older(page: Path, tables: Path) -> bool:
+    """Whether a page is missing or of before some tables: the last run was stopped in between."""
+    return not page.is_file() or page.stat().st_mtime_ns < tables.stat().st_mtime_ns
 
 
 def _parse_corners(text: str) -> tuple[tuple[float, ...], ...]:

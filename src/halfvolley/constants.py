@@ -57,7 +57,6 @@ TABLE_RESTITUTION_AT_REST = Constant(0.925, 0.015, "1", "Law 2.1.3 with drag: 0.
 TABLE_RESTITUTION_SLOPE = Constant(0.010, 0.006, "s/m", "Inaba et al. 2017: e falls with speed")
 TABLE_FRICTION = Constant(0.25, 0.06, "1", "Nakashima et al. 2010, from memory; T1 limit 0.6")
 MAX_BALL_SPEED_MPS = Constant(35.0, 0.0, "m/s", "extremes near 30-32 m/s, from memory")
-MAX_SPIN_REVPS = Constant(170.0, 0.0, "rev/s", "Delumeau et al. 2025: about 127 rev/s is high")
 
 # --- what comes with the package ---------------------------------------------------------------
 SHIPPED_NETWORK = Path(__file__).parent / "ball" / "detector" / "ball.onnx"

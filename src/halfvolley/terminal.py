@@ -24,6 +24,16 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
         except HalfvolleyError as error:
             typer.echo(f"halfvolley: {error}", err=True)
             raise typer.Exit(1) from None
+        except BrokenPipeError:
+            raise  # whoever read the output has enough of it
+        except OSError as error:
+            what = f"{error.filename}: " if error.filename else ""
+            typer.echo(
+                f"halfvolley: {what}{error.strerror or error}; check the path and who may read and "
+                "write there",
+                err=True,
+            )
+            raise typer.Exit(1) from None
         except KeyboardInterrupt:
             typer.echo(
                 "halfvolley: stopped; what was finished is kept, the same command goes on from "

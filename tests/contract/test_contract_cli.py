@@ -1,6 +1,7 @@
 """The command line: exit statuses, one plain sentence, and nothing lost."""
 
 import json
+import os
 import re
 import signal
 import subprocess
@@ -73,6 +74,31 @@ def test_corners_that_are_no_points_are_wrong_use(tmp_path, clip, corners):
     result = run("calibrate", tmp_path / "s", "--corners", corners)
     assert result.exit_code == 2
     assert "four points" in result.stderr
+
+
+def test_corners_say_by_themselves_which_end_is_a_and_which_table(tmp_path, clip):
+    run("new", tmp_path / "s", clip)
+    before = (tmp_path / "s" / "session.toml").read_text()
+    for more in (("--end-a", "left"), ("--table", "2")):
+        result = run("calibrate", tmp_path / "s", "--corners", "17,68 40,45 155,46 173,70", *more)
+        assert result.exit_code == 2
+        assert "leave out" in result.stderr
+    assert (tmp_path / "s" / "session.toml").read_text() == before
+
+
+def test_what_the_system_refuses_is_one_sentence(tmp_path, clip):
+    words = one_sentence(run("new", tmp_path / ("x" * 300), clip))  # no name is so long
+    assert "x" * 300 in words
+
+
+def test_a_folder_is_no_detector(tmp_path, clip):
+    run("new", tmp_path / "s", clip)
+    run("calibrate", tmp_path / "s", "--corners", "17,68 40,45 155,46 173,70")
+    (tmp_path / "taught.onnx").mkdir()
+    path = tmp_path / "s" / "session.toml"
+    lines = path.read_text().replace("[ball]", f"[ball]\ndetector = '{tmp_path / 'taught.onnx'}'")
+    path.write_text(lines)
+    assert "taught.onnx" in one_sentence(run("measure", tmp_path / "s"))
 
 
 def test_new_says_what_the_clip_is_and_what_comes_next(tmp_path, clip):
@@ -166,6 +192,17 @@ def test_no_ball_is_an_answer(tmp_path, clip):
     assert re.search(r"clip: network ball.onnx on CPU, \d+ frames a second", result.stdout)
     assert (tmp_path / "s" / "tables" / "contacts.csv").read_text().count("\n") == 1
     assert (tmp_path / "s" / "report" / "report.html").exists()
+
+
+def test_a_report_that_was_not_finished_is_written_the_next_time(tmp_path, clip):
+    measured_without_table(tmp_path, clip)
+    page = tmp_path / "s" / "report" / "report.html"
+    page.unlink()
+    assert "Report:" in run("measure", tmp_path / "s").stdout
+    os.utime(page, (1, 1))  # of before these tables
+    assert "Report:" in run("measure", tmp_path / "s").stdout
+    assert page.stat().st_mtime > 1
+    assert run("measure", tmp_path / "s").stdout.startswith("Nothing to do")
 
 
 def test_a_clip_that_is_cut_short_is_measured_as_far_as_it_goes(tmp_path):

@@ -129,7 +129,8 @@ def test_a_word_about_one_clip_reruns_what_depends_on_it(folder, counted, more, 
     ("head", "stages"),
     [
         ("[air]\naltitude_m = 900", ALL[4:]),
-        ("[ball]\ncolour = 'white'", ALL[2:]),
+        ("[ball]\nradius_m = 0.0201", ALL[2:]),
+        ("[ball]\ncolour = 'white'", []),
         ("venue = 'x'", []),
         ("[players]\nA = 'Ada'", []),
     ],
@@ -140,7 +141,7 @@ def test_a_word_about_the_session(folder, counted, head, stages):
     say(folder, "", head)
     done = measure(folder)
     assert counted == [(c, s) for c in ("a", "b") for s in stages]
-    assert (("", "tables") in done.did) == ("venue" not in head)
+    assert (("", "tables") in done.did) == bool(stages or "players" in head)
 
 
 def test_practised_serves_are_read_as_before_but_written_anew(folder, counted):

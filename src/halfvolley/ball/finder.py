@@ -494,7 +494,7 @@ def find_ball(
     masks: Iterable[FloatArray] = (),
     expected_radius: RadiusMap | None = None,
 ) -> Detections:
-    """Possible ball images of a whole clip.
+    """Possible ball images of a whole clip, by the classical finder; `measure` uses a network.
 
     Parameters
     ----------

@@ -52,7 +52,10 @@ _SECOND = 0.4  # share of its score that a second fit on one peak keeps
 
 @dataclass(frozen=True, slots=True)
 class NetworkSettings:
-    """How often and how doubtfully the network is asked; part of the stage's key."""
+    """How often and how doubtfully the network is asked.
+
+    Who changes a default raises the version of the stage.
+    """
 
     search_every: int = 4  # frames of 60 a second: a lost ball is searched everywhere in each n-th
     least_peak: float = 0.04  # scores below are no candidates
@@ -138,7 +141,7 @@ class NetworkFinder(BallFinder):
         self._sides = _SLOW_CROPS if info.frame_interval_s > _SLOW_S else _CROPS
         self._peaks: FloatArray | None = None  # of the frame being judged; None: not asked
         self._last = np.zeros((0, maps.COLUMNS))  # of the frame before
-        self._neighbour = _FASTEST * self._size[0] * info.frame_interval_s  # [px]
+        self._fastest_step = _FASTEST * self._size[0] * info.frame_interval_s  # [px]
         self._sighted = _Sighted(-1_000_000, np.zeros(2), np.zeros(2))  # never yet
         self._scouted: dict[int, FloatArray] = {}  # peaks of whole pictures
         self._frame = 0
@@ -146,7 +149,7 @@ class NetworkFinder(BallFinder):
         # small things are hard to tell in a small picture
         self._tiles_every = network.tiles_every if self._shrink > 1 else 1
 
-    # --- the two things that are the network's -------------------------------------------------
+    # --- what is the network's ------------------------------------------------------------------
     def _look_for_spots(self, k: int, slot: int) -> FloatArray:
         """(n, SPOT_COLUMNS) what the network takes for a ball, best first."""
         del slot
@@ -160,13 +163,16 @@ class NetworkFinder(BallFinder):
         return spots
 
     def _score(self, fit: FloatArray) -> FloatArray:
-        """(n,) 0-1: the score of the network's peak on which a spot lies."""
+        """(n,) 0-1: the score of the network's peak on which a spot lies.
+
+        Where a ball is followed the network is asked here, every few frames, and `_peaks` filled.
+        """
         likely = super()._score(fit)
         if self._peaks is None:  # a ball is followed
             if self._frame % self._network.asked_again_every:
                 still = likely > _STILL_LIKELY * self._likely
                 return np.where(still, self._middle.score[self._sure], 0.0)
-            self._peaks = self._crops(self._frame, *_seen(fit))
+            self._peaks = self._crops(self._frame, *_of_fits(fit))
         return np.where(likely > 0.0, maps.scores_on(self._peaks, fit), 0.0)
 
     def _judge(self) -> Detections:
@@ -240,7 +246,7 @@ class NetworkFinder(BallFinder):
             return peaks
         trails = self._expected.uv_px[self._expected.score > self._network.worth_following]
         known = np.concatenate([self._last[:, :2], trails])
-        alone = sure & (_gaps(peaks, known) > self._neighbour).all(axis=1)
+        alone = sure & (_gaps(peaks, known) > self._fastest_step).all(axis=1)
         for row in np.flatnonzero(alone).tolist():
             then = self._crops(k + 1, peaks[row : row + 1, :2], np.array([_AGAIN]))
             if not self._worth(then).any():
@@ -275,7 +281,7 @@ class NetworkFinder(BallFinder):
     def _search(self, k: int) -> FloatArray:
         """Peaks of frame k: on trails, near where a ball was lost, from time to time anywhere."""
         trails = self._expected
-        found = self._crops(k, *_guessed(trails))
+        found = self._crops(k, *_of_trails(trails))
         met = self._met(found, trails)
         lost = self._lost(trails, met)
         if len(lost):
@@ -308,7 +314,7 @@ class NetworkFinder(BallFinder):
             found = _best_first(found, self._crops(k, places, np.full(len(places), _AGAIN)))
         if not len(self._sure_ones(found)) and k % self._every == 0:
             more = self._pieces(k, seen.uv_px[None], self._window, self._shrink)
-            found = self._and(k, found, _reaching(more))
+            found = self._and(k, found, _of_peaks(more))
         return found
 
     def _sure_ones(self, found: FloatArray) -> FloatArray:
@@ -393,7 +399,7 @@ class NetworkFinder(BallFinder):
                 count = self._add_spots(change, planes[0], planes[1], _HEIGHTS, count, corner)
         share = _WORTH_A_LOOK[near is not None]
         n = kernels.distinct_spots(self._spots, count, most, share, self._kept)
-        return _seen(self._kept[:n].copy())
+        return _of_fits(self._kept[:n].copy())
 
     def _around(self, place: FloatArray) -> Part:
         """The part of the small picture around a place, as large everywhere."""
@@ -409,7 +415,7 @@ class NetworkFinder(BallFinder):
     def _moving(self, k: int) -> tuple[FloatArray, FloatArray]:
         """Places and reach of what the network sees in tiles in which something moves."""
         found = self._pieces(k, self._moving_tiles(k), _TILE, self._shrink, _MARGIN)
-        return _reaching(found[self._worth(found)])
+        return _of_peaks(found[self._worth(found)])
 
     def _moving_tiles(self, k: int) -> FloatArray:
         """(n, 2) centres of tiles in which something moves [px]."""
@@ -483,18 +489,18 @@ def _best_first(*found: FloatArray) -> FloatArray:
     return maps.best_first(np.concatenate([np.zeros((0, maps.COLUMNS)), *found]))
 
 
-def _seen(fit: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Places and reach of rows that begin with centre, radius and streak."""
+def _of_fits(fit: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places (n, 2) and reach (n,) of fits: rows that begin with centre, radius and streak [px]."""
     return fit[:, :2], fit[:, 2] + 0.5 * np.hypot(fit[:, 3], fit[:, 4])
 
 
-def _guessed(trails: Points) -> tuple[FloatArray, FloatArray]:
-    """The same of where trails should go on."""
+def _of_trails(trails: Points) -> tuple[FloatArray, FloatArray]:
+    """Places and reach of where trails should go on."""
     return trails.uv_px, trails.radius_px + 0.5 * np.hypot(*trails.streak_px.T)
 
 
-def _reaching(peaks: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The same of peaks."""
+def _of_peaks(peaks: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places and reach of peaks."""
     streak = np.hypot(peaks[:, maps.STREAK_U], peaks[:, maps.STREAK_V])
     return peaks[:, :2], peaks[:, maps.RADIUS] + 0.5 * streak
 

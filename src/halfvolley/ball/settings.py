@@ -10,7 +10,7 @@ from halfvolley.types.arrays import FloatArray, check_shapes
 
 @dataclass(frozen=True, slots=True)
 class FinderSettings:
-    """Limits of `BallFinder`; part of the stage's key."""
+    """Limits of `BallFinder`; who changes one raises the stage's version."""
 
     max_candidates: int = 12  # kept per frame, best first; physics decides between them later
     max_looks: int = 14  # blobs looked at per frame at every second pixel; bounds the time
@@ -22,7 +22,6 @@ class FinderSettings:
     max_radius_share: float = 1 / 50  # largest ball image, as a share of the picture's height
     max_streak_share: float = 1 / 12  # longest streak, as a share of the picture's width
     min_change: float = 9.0  # least change that counts, in 8-bit steps; coding noise stays below
-    noise_factor: float = 4.0  # least change in units of the picture's own noise
     min_score: float = 0.05  # below it a blob is not reported
 
     def __post_init__(self) -> None:

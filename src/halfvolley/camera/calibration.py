@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 
@@ -17,7 +16,13 @@ from halfvolley.camera.find import (
     scaled,
     small_picture,
 )
-from halfvolley.camera.hand import camera_of_corners, check_corners, check_order, quad_camera
+from halfvolley.camera.hand import (
+    CLICK_SD_PX,
+    camera_of_corners,
+    check_corners,
+    check_order,
+    quad_camera,
+)
 from halfvolley.camera.projection import project
 from halfvolley.camera.refine import Clicks, Refined, RefineSettings, refine
 from halfvolley.camera.sightings import (
@@ -33,7 +38,7 @@ from halfvolley.camera.views import views_of
 from halfvolley.errors import BadInput, NoCamera
 from halfvolley.types import Camera, FloatArray, Frame
 
-EndA = Literal["left", "right", "near", "far"]
+MOST_VIEWS = 4  # between cuts, that are looked through for a table
 MIRRORED_SHARE = 3.0  # of the tint, by which what a table mirrors may change its hue
 NEXT_STEP = (
     'give the four corners: --corners "u,v u,v u,v u,v" in the order (-,-) (-,+) (+,+) (+,-)'
@@ -80,7 +85,6 @@ class Calibration:
 
 def calibrate(
     pictures: Sequence[Frame],
-    info_size: tuple[int, int] | None = None,
     *,
     corners_px: FloatArray | Sequence[Sequence[float]] | None = None,
     end_a: str | None = None,
@@ -93,8 +97,6 @@ def calibrate(
     ----------
     pictures : sequence of Frame
         Some pictures spread over the clip, the first first; a dozen is plenty, one will do.
-    info_size : tuple of int, optional
-        Width and height; taken from the pictures if not given.
     corners_px : (4, 2) array_like, optional
         Outer corners of the playing surface at (x, y) = (-,-), (-,+), (+,+), (+,-), within about
         10 px; they may lie outside the picture. Which end is A is then said by their order.
@@ -125,8 +127,6 @@ def calibrate(
     if table < 1:
         raise BadInput(f"table must be 1 or more, got {table}")
     height, width = pictures[0].luma.shape
-    if info_size is not None and tuple(info_size) != (width, height):
-        raise BadInput(f"pictures are {width} x {height} px, the clip {info_size}")
     views = views_of(pictures)
     clicks = None
     if corners_px is not None:
@@ -228,7 +228,7 @@ def _first_view_with_table(
 ) -> tuple[list[Frame], list[Found]]:
     mirroring = replace(settings.find, hue_share=MIRRORED_SHARE)
     blurred = replace(settings.find, sigma_px=1.6)
-    for view in views[:4]:
+    for view in views[:MOST_VIEWS]:
         tables: list[Found] = []
         # harder and harder: people who never leave a line, a table that mirrors something
         # coloured, a picture out of focus
@@ -240,7 +240,7 @@ def _first_view_with_table(
             tables = more if any(t.convincing for t in more) or not tables else tables
         if tables:
             return view, tables
-    n = sum(len(v) for v in views)
+    n = sum(len(v) for v in views[:MOST_VIEWS])
     what = "the picture" if n == 1 else f"{n} pictures of the clip"
     raise NoCamera(f"no table was found in {what}; {NEXT_STEP}")
 
@@ -319,12 +319,12 @@ def _from_corners_alone(picture: Frame, camera: Camera, warnings: list[str]) -> 
     """Four corners and nothing else: known as well as a hand clicks."""
     warnings.append(
         "no lines were found near the given corners; the camera rests on these four points alone, "
-        "taken to be good to 3 px"
+        f"taken to be good to {CLICK_SD_PX:.0f} px at best"
     )
+    error_mm = float(np.median(table_error_mm(camera)))
     return Calibration(
-        camera=camera, t_s=picture.t_s, residual_px=3.0,
-        residual_mm=float(np.median(table_error_mm(camera))),
-        table_error_mm=float(np.median(table_error_mm(camera))), points=(0,) * (NET + 1), tables=0,
+        camera=camera, t_s=picture.t_s, residual_px=CLICK_SD_PX, residual_mm=error_mm,
+        table_error_mm=error_mm, points=(0,) * (NET + 1), tables=0,
         gamma=Tone().gamma, sigma_px=Tone().sigma_px, source="corners", warnings=tuple(warnings),
     )  # fmt: skip
 

@@ -101,7 +101,7 @@ class Setting:
     intrinsics: FloatArray  # (5,) f, cx, cy, k1, k2
     prior_mean: FloatArray  # (22,)
     prior_info: FloatArray  # (22, 22)
-    air: FloatArray
+    air: FloatArray  # (7,) as `FlightSettings.air`
     frame_s: float
     late_s: float  # by which the chains' times, made with another exposure, come too early
     size_px: tuple[int, int]  # of the picture, width and height

@@ -1,4 +1,4 @@
-"""Limits of the flight stage; part of its key."""
+"""Limits of the flight stage; who changes one raises its version (`session.pipeline.STAGES`)."""
 
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -76,7 +76,7 @@ class FlightSettings:
 
     @property
     def air(self) -> FloatArray:
-        """(6,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius."""
+        """(7,) gravity less buoyancy, b = rho A / 2m, drag, lift, spin decay, radius, bend."""
         return _air(self.environment)
 
     def piece_air(self, *velocities_mps: FloatArray) -> FloatArray:

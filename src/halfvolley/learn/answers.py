@@ -10,7 +10,6 @@ import numpy as np
 from halfvolley.types import BoolArray, FloatArray, Frame, IntArray, Label
 
 SEEN_SHARE, SEEN_CONTRAST = 0.5, 10.0  # of a true ball that must be found
-EVERYWHERE = np.inf
 Spans = Sequence[tuple[int, int]]  # first and last frame of each
 
 

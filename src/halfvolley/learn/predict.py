@@ -10,7 +10,6 @@ from halfvolley.types import (
     Arc,
     BoolArray,
     ClipCamera,
-    Flights,
     FloatArray,
     IntArray,
     Shutter,
@@ -110,12 +109,3 @@ def _images(
         uv[i] = project(camera.camera.at_pose(R[i], shift[i]), xyz[i : i + 1])[0]
     depth = np.einsum("ni,ni->n", R[:, 2], xyz) + shift[:, 2]
     return uv, xyz, depth
-
-
-def predict_flights(
-    flights: Flights, frame_t_s: FloatArray, camera: ClipCamera, environment: Environment
-) -> tuple[Predicted, ...]:
-    """`predict_arc` for every arc of a clip, with the shutter that the flights showed."""
-    return tuple(
-        predict_arc(arc, frame_t_s, camera, flights.shutter, environment) for arc in flights.arcs
-    )

@@ -178,7 +178,7 @@ class _Book:
         contacts = sorted(self.contacts, key=lambda p: p.contact.t_s)
         return Play(tuple(contacts), tuple(self.strokes), rallies)
 
-    def _ends(self, landed: Contact, r: _OpenRally) -> None:
+    def _give_to(self, r: _OpenRally, landed: Contact) -> None:
         """A touch that was out of play belongs to the rally that it ended, and is surer by that."""
         self.contacts = [p for p in self.contacts if p.contact.contact_id != landed.contact_id]
         played = PlayedContact(landed, r.rally_id, None, r.striker)
@@ -193,7 +193,7 @@ class _Book:
                 r.contacts, end, r.foretold, serving=serving
             )
             if landed is not None:
-                self._ends(landed, r)
+                self._give_to(r, landed)
         else:
             end = end or r.fell
             touches = [Touch.of(c) for c in r.contacts]
@@ -206,7 +206,7 @@ def _read_run(run: list[Contact], book: _Book) -> None:
     rally: _OpenRally | None = None
     decided = False
     for i, contact in enumerate(run):
-        if rally is not None and _is_over(rally, run, i, book):
+        if rally is not None and _ended_unseen(rally, run, i, book):
             rally, decided = None, True
         serve = serve_at(run, i, book.whose, out_of_play=rally is None)
         if serve is not None:
@@ -234,8 +234,11 @@ def _is_of_another_ball(rally: _OpenRally, run: list[Contact], i: int) -> bool:
     return run[i].chain != own and any(c.chain == own for c in run[i + 1 :])
 
 
-def _is_over(rally: _OpenRally, run: list[Contact], i: int, book: _Book) -> bool:
-    """Whether the rally ended, unseen, before contact i, which belongs to another flight."""
+def _ended_unseen(rally: _OpenRally, run: list[Contact], i: int, book: _Book) -> bool:
+    """Whether the rally ended, unseen, before contact i, which belongs to another flight.
+
+    What is foretold of its end is kept in the rally.
+    """
     if not rally.contacts or rally.contacts[-1].contact.chain == run[i].chain:
         return False
     ending = book.foretell(rally)

@@ -7,7 +7,7 @@ from halfvolley.match.ending import EndSettings
 
 @dataclass(frozen=True, slots=True)
 class PlaySettings:
-    """Limits of `find_play`; part of the stage's key."""
+    """Limits of `find_play`; who changes one raises the stage's version."""
 
     min_probability: float = 0.5  # a contact less sure than this takes no part
     max_gap_s: float = 2.0  # a high lob is 1.5 s in the air; the next serve takes longer than this

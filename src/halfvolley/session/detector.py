@@ -20,7 +20,7 @@ SLOW_FPS = 24.0  # clips slower than cameras are, which the network has not lear
 
 def ball_facts(ball: BallFacts) -> dict[str, Any]:
     """The ball itself, as stages after the search depend on it."""
-    return {"colour": ball.colour, "radius_m": ball.radius_m}
+    return {"radius_m": ball.radius_m}
 
 
 def detector_said(ball: BallFacts) -> dict[str, Any]:
@@ -40,9 +40,9 @@ def _path_of(chosen: str) -> Path:
 def _sha(path: Path) -> str:
     try:
         facts = path.stat()
+        return _sha_of(path, facts.st_size, facts.st_mtime_ns)
     except OSError:
         return "missing"  # said in words when it is loaded
-    return _sha_of(path, facts.st_size, facts.st_mtime_ns)
 
 
 @cache

@@ -105,7 +105,7 @@ STAGES = (
 )  # fmt: skip
 
 
-def _kind(stage: str) -> Any:
+def _result_type(stage: str) -> Any:
     """What a stage gives; nouns of heavy rooms are imported only when they are needed."""
     if stage == "camera":
         from halfvolley.camera import Calibration
@@ -119,10 +119,10 @@ def _kind(stage: str) -> Any:
         from halfvolley.flight import Drops
 
         return Drops | Unknown
-    kinds = {
+    light = {
         "probe": Recording, "scan": stages.Scan, "track": Tracks, "flight": Flights, "match": Play,
     }  # fmt: skip
-    return kinds[stage]
+    return light[stage]
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +194,7 @@ class ClipWork:
         """Result of a stage that is up to date; a damaged one is made again first."""
         if name not in self._results:
             try:
-                self._results[name] = self.store.load(self.parts[name], _kind(name))
+                self._results[name] = self.store.load(self.parts[name], _result_type(name))
             except BadInput:
                 stage = next(s for s in STAGES if s.name == name)
                 self.run(stage, lambda share: None)
@@ -251,8 +251,8 @@ def measure(folder: Path | str, *, progress: Progress | None = None) -> Measured
             try:
                 work = _open(session, entry, store, hashes, say)
                 _bring_up_to_date(work, say, did)
-                if (entry.name, "scan") in did:
-                    ran.append((entry.name, work.result("scan").ran))
+                if (entry.name, "scan") in did and (found_by := work.result("scan").ran):
+                    ran.append((entry.name, found_by))
                 done.append(work)
             except StorageError:
                 raise

@@ -43,7 +43,8 @@ KEYS = (
     Key("", "venue", "text", "", "", "where it was filmed"),
     Key("", "date", "day", None, "", "day on which it was filmed, as 2026-01-31"),
     Key(
-        "ball", "colour", "choice", "unknown", "", "colour of the ball; unknown: learned",
+        "ball", "colour", "choice", "unknown", "",
+        "colour of the ball, for people: what finds it learns the colour itself",
         choices=("unknown", "white", "orange"),
     ),
     Key("ball", "radius_m", "number", 0.020, "m", "radius of the ball", 0.015, 0.030),
@@ -82,7 +83,7 @@ KEYS = (
     Key(
         "clips", "corners_px", "corners", None, "px",
         "the four corners of the playing surface in the picture, at (x, y) = (-, -), (-, +), "
-        "(+, +), (+, -); they may lie outside the picture",
+        "(+, +), (+, -), with which end_a and table say nothing; they may lie outside the picture",
     ),
     Key(
         "clips", "masks_px", "polygons", (), "px",

@@ -74,7 +74,7 @@ def need_torch() -> None:
         if importlib.util.find_spec(name) is None:
             raise BadInput(
                 f"training needs {name}, which is not installed; install it with: "
-                "pip install 'halfvolley[train]'. Measuring works without it"
+                "pip install '.[train]' in the folder of halfvolley. Measuring works without it"
             )
 
 

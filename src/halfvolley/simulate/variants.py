@@ -10,7 +10,6 @@ from halfvolley.simulate.path import DEAD, HAND, REST, Game
 from halfvolley.simulate.rally import Recorder, fly_leg, make_arena, roll, smooth_move
 from halfvolley.simulate.scene import (
     BallPhysics,
-    CameraRig,
     Drift,
     Hall,
     OtherTable,
@@ -189,8 +188,3 @@ def marks_game(
         before = here
     rec.close_path()
     return Game(tuple(rec.paths), (), (), (), physics.radius_m)
-
-
-def other_view(scene: Scene, rig: CameraRig) -> Scene:
-    """The same evening through another camera."""
-    return replace(scene, rig=rig)

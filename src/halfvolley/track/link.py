@@ -12,7 +12,7 @@ from halfvolley.types import Detections, IntArray, Tracks
 
 @dataclass(frozen=True, slots=True)
 class TrackSettings:
-    """How far a path may bend and pause; part of the stage's key.
+    """How far a path may bend and pause; who changes one raises the stage's version.
 
     Lengths are shares of the picture's width, so that one setting serves every size.
     """

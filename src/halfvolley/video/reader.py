@@ -259,7 +259,8 @@ def _decode(
             packet = next(packets, None)
         except (av.error.FFmpegError, OSError):
             faults.cut = True
-            yield from stream.codec_context.decode(None)  # what the decoder still holds
+            with contextlib.suppress(av.error.FFmpegError):  # what the decoder still holds
+                yield from stream.codec_context.decode(None)
             return
         if packet is None:
             return
