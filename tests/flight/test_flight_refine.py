@@ -9,8 +9,6 @@ import pytest
 
 from halfvolley.flight import course as course_room
 from halfvolley.flight.refine import (
-    GLOBALS,
-    N_GLOBALS,
     OWN_AIR_SD,
     STATE_SD,
     Course,
@@ -21,6 +19,7 @@ from halfvolley.flight.refine import (
     setting,
 )
 from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.shared import BIAS, GLOBALS, LAW, N_GLOBALS, SHIFT, SHUTTER
 from halfvolley.flight.sights import sights
 from halfvolley.physics.kernels import fly
 
@@ -378,7 +377,11 @@ def test_a_sure_touch_is_asked_again_where_its_neighbour_lies_below_the_floor(ex
 def test_names_of_globals_stand_where_the_blocks_say():
     assert len(GLOBALS) == N_GLOBALS == 22
     assert GLOBALS[11:14] == ("gravity", "drag", "lift")
-    assert GLOBALS[18:] == ("restitution", "restitution_slope", "friction", "lift_bend")
+    assert GLOBALS[SHIFT] == ("tx", "ty", "tz")
+    assert GLOBALS[SHUTTER] == ("exposure", "readout")
+    assert GLOBALS[BIAS] == ("bias_u", "bias_v")
+    assert GLOBALS[LAW] == ("restitution", "restitution_slope", "friction")
+    assert GLOBALS[-1] == "lift_bend"
 
 
 def test_a_bend_at_its_least_does_not_stop_the_search(exact):

@@ -14,6 +14,7 @@ from halfvolley.flight.junctions import FLOOR_Z_M, outside
 from halfvolley.flight.landing import along
 from halfvolley.flight.refine import Course, Setting, air_of, refine
 from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.shared import INTRINSICS, SHIFT, TURN
 from halfvolley.physics.kernels import fly_sensitivities
 from halfvolley.types import FloatArray
 
@@ -68,9 +69,9 @@ def _is_out(c: Course, places: FloatArray, s: Setting) -> FloatArray:
     its corners is not asked.
     """
     row, g = c.rows[0], c.globals
-    f, cx, cy, k1, k2 = s.intrinsics + g[:5]
-    turn = rotations(g[None, 5:8])[0] @ s.seen.R[row]
-    ahead = places @ turn.T + s.seen.t_m[row] + g[8:11]
+    f, cx, cy, k1, k2 = s.intrinsics + g[INTRINSICS]
+    turn = rotations(g[None, TURN])[0] @ s.seen.R[row]
+    ahead = places @ turn.T + s.seen.t_m[row] + g[SHIFT]
     ab = ahead[:, :2] / np.maximum(ahead[:, 2:], 0.1)
     r2 = np.sum(ab**2, axis=1)
     u, v = (f * (1.0 + r2 * (k1 + k2 * r2)) * ab.T) + np.array([[cx], [cy]])

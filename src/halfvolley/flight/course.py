@@ -13,6 +13,7 @@ from halfvolley.flight.normal import CORD_M
 from halfvolley.flight.pieces import Piece
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end, refine
 from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.shared import BIAS, INTRINSICS, SHIFT, SHUTTER, TURN
 from halfvolley.physics.kernels import fly
 from halfvolley.types import FloatArray, IntArray
 
@@ -93,9 +94,9 @@ def predict(course: Course, s: Setting, rows: IntArray) -> FloatArray:
     """(n, 2) pixels at which the course puts the ball for given sights."""
     g = course.globals
     seen = s.seen.take(rows)
-    t_s = seen.t_s + seen.lever @ (g[14:16] - s.prior_mean[14:16])
-    turn = rotations(g[None, 5:8])[0]
-    f, cx, cy, k1, k2 = s.intrinsics + g[:5]
+    t_s = seen.t_s + seen.lever @ (g[SHUTTER] - s.prior_mean[SHUTTER])
+    turn = rotations(g[None, TURN])[0]
+    f, cx, cy, k1, k2 = s.intrinsics + g[INTRINSICS]
     uv = np.full((len(rows), 2), np.nan)
     arc = course.arc_of(t_s)
     for i in range(course.n_arcs):
@@ -105,9 +106,9 @@ def predict(course: Course, s: Setting, rows: IntArray) -> FloatArray:
         states = fly(x[:3], x[3:6], x[6:9], *air_of(course, s, i), t_s[order] - course.starts[i])
         for row, state in zip(order, states, strict=True):
             uv[row] = project_point(
-                f, cx, cy, k1, k2, turn @ seen.R[row], seen.t_m[row] + g[8:11], *state[:3]
+                f, cx, cy, k1, k2, turn @ seen.R[row], seen.t_m[row] + g[SHIFT], *state[:3]
             )
-    return uv + g[16:18]
+    return uv + g[BIAS]
 
 
 def recapture(course: Course, s: Setting, settings: FlightSettings) -> Course:

@@ -14,6 +14,7 @@ from halfvolley.flight.landing import along
 from halfvolley.flight.refine import Course, Setting, refine
 from halfvolley.flight.serves import TOSS_MPS
 from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.shared import LAW
 from halfvolley.physics.kernels import bounce
 from halfvolley.types import FloatArray, IntArray
 
@@ -110,5 +111,5 @@ def _bounced_first(end: FloatArray, begin: FloatArray, s: Setting) -> FloatArray
     """States (2, 9) after the bounce and after the stroke."""
     if end[5] >= 0.0 or outside(float(end[0]), float(end[1])) > 0.0:
         return None
-    v, w = bounce(end[3:6], end[6:], *s.prior_mean[18:21], R)
+    v, w = bounce(end[3:6], end[6:], *s.prior_mean[LAW], R)
     return np.array([np.concatenate([end[:3], v, w]), begin])

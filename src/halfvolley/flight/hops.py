@@ -20,6 +20,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from halfvolley.camera.projection import rotations
 from halfvolley.constants import DRAG_COEFFICIENT
+from halfvolley.flight.shared import CAMERA_FLOOR
 from halfvolley.flight.sights import Sights
 from halfvolley.physics import Environment, VerticalMotion
 from halfvolley.types import Camera, Contact, FloatArray, Shutter
@@ -27,8 +28,6 @@ from halfvolley.types import Camera, Contact, FloatArray, Shutter
 TAIL = 8.0  # of Cauchy's loss, in squared sds: a few bad sightings lose their weight
 N_CAMERA = 11
 GRAVITY, DRAG, EXPOSURE, READOUT, BIAS_U, BIAS_V, PLANE, N_GLOBALS = (*range(11, 18), 18)
-# a camera known exactly would make the information infinite; these floors are far below use
-_CAMERA_FLOOR = np.array([1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5, 1e-5])
 _GLOBAL_STEPS = np.array(  # of central differences, in the globals' own units
     [1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-6, 1e-6,
      1e-3, 1e-3, 1e-5]
@@ -168,7 +167,7 @@ def _problem(
         ]
     )  # fmt: skip
     info = np.zeros((N_GLOBALS, N_GLOBALS))
-    info[:N_CAMERA, :N_CAMERA] = np.linalg.inv(camera.cov + np.diag(_CAMERA_FLOOR**2))
+    info[:N_CAMERA, :N_CAMERA] = np.linalg.inv(camera.cov + np.diag(CAMERA_FLOOR**2))
     info[N_CAMERA:, N_CAMERA:] = np.diag(sd**-2.0)
     mean = np.zeros(N_GLOBALS)
     mean[GRAVITY], mean[DRAG] = environment.effective_gravity_mps2, environment.drag

@@ -7,6 +7,7 @@ import numpy as np
 from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M, NET_OVERHANG_M, TABLE_WIDTH_M
 from halfvolley.flight.junctions import outside
 from halfvolley.flight.refine import Course, Setting, air_of
+from halfvolley.flight.shared import LAW
 from halfvolley.physics.kernels import bounce, fly
 from halfvolley.types import FloatArray
 
@@ -60,7 +61,7 @@ def hits_net(states: FloatArray) -> bool:
 
 def with_bounce_after(course: Course, s: Setting, t_s: float, state: FloatArray) -> list[Course]:
     """The course with a bounce in `state` (9,) at a time after it, and an arc by the bounce law."""
-    e0, e1, mu = course.globals[18:21]
+    e0, e1, mu = course.globals[LAW]
     v, w = bounce(state[3:6], state[6:9], e0, e1, mu, R)
     return [
         replace(

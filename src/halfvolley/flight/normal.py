@@ -13,12 +13,23 @@ from numba import njit
 from halfvolley.constants import BALL_RADIUS_M, NET_HEIGHT_M
 from halfvolley.flight.junctions import FLOOR_Z_M
 from halfvolley.flight.kernels import TAIL, arc_residuals
+from halfvolley.flight.shared import (
+    BEND,
+    BIAS,
+    DRAG,
+    EXPOSURE,
+    GRAVITY,
+    LAW,
+    LIFT,
+    N_GLOBALS,
+    SHIFT,
+    SHUTTER,
+)
 from halfvolley.physics.kernels import bounce_jacobian, fly_sensitivities, rates
 from halfvolley.types.arrays import FloatArray, IntArray
 
 R = BALL_RADIUS_M.value
 FREE, TABLE, FLOOR, NET = range(4)  # what a contact must obey
-N_GLOBALS = 22
 JOIN_SD_M = 0.0005  # a ball dents by less during a touch
 PLANE_SD_M = 0.001  # flatness of a table
 FLOOR_SD_M = 0.01
@@ -111,12 +122,12 @@ def _add_sights(
     """Add the sightings; their Cauchy cost, and the root mean square residual (k,) of each arc."""
     k, m = len(starts), len(t_seen)
     at_globals = len(y) - N_GLOBALS
-    t_s = t_seen + lever @ (g[14:16] - prior_mean[14:16])
+    t_s = t_seen + lever @ (g[SHUTTER] - prior_mean[SHUTTER])
     arc = np.minimum(np.maximum(np.searchsorted(starts, t_s, side="right") - 1, 0), k - 1)
     weight = np.ones(m)
     for j in range(m):  # near a contact the streak is bent: its centre is on neither arc
         for i in range(1, k):
-            near = 1.0 - abs(t_s[j] - starts[i]) / (0.5 * g[14] + 1e-9)
+            near = 1.0 - abs(t_s[j] - starts[i]) / (0.5 * g[EXPOSURE] + 1e-9)
             if near > 0.0:
                 bent = 1.0 / math.sqrt(1.0 + (near * length_px[j] / 4.0) ** 2)
                 weight[j] = min(weight[j], bent)
@@ -126,8 +137,9 @@ def _add_sights(
         if len(on) == 0:
             continue
         res, d_state, d_t0, d_glob, _ = arc_residuals(
-            states[i], starts[i], g[11], air[1], g[12] + own_air[i, 0], g[13] + own_air[i, 1],
-            air[4], air[5], g[21], intrinsics, turn, g[8:11], g[16:18], t_s[on], lever[on],
+            states[i], starts[i], g[GRAVITY], air[1], g[DRAG] + own_air[i, 0],
+            g[LIFT] + own_air[i, 1], air[4], air[5], g[BEND], intrinsics, turn, g[SHIFT], g[BIAS],
+            t_s[on], lever[on],
             R_seen[on], t_m[on], uv[on], white[on] * weight[on].reshape(-1, 1, 1),
         )  # fmt: skip
         wide = 30 + (1 if i > 0 else 0)
@@ -149,8 +161,8 @@ def _add_sights(
         rms[i] = math.sqrt(held / (2.0 * len(on)))
         cols = np.empty(wide, np.int64)
         cols[:9] = np.arange(9 * i, 9 * i + 9)
-        cols[9:27] = np.arange(at_globals, at_globals + 18)
-        cols[27] = at_globals + 21
+        cols[9:27] = np.arange(at_globals, at_globals + BIAS.stop)
+        cols[27] = at_globals + BEND
         cols[28:30] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
         if i > 0:
             cols[30] = 9 * k + i - 1
@@ -168,9 +180,9 @@ def _add_contact(
     at_globals = len(y) - N_GLOBALS
     x, after = states[i], states[i + 1]
     span = np.array([starts[i + 1] - starts[i]])
-    drag, lift = g[12] + own_air[i, 0], g[13] + own_air[i, 1]
+    drag, lift = g[DRAG] + own_air[i, 0], g[LIFT] + own_air[i, 1]
     flown, jac = fly_sensitivities(
-        x[0:3], x[3:6], x[6:9], g[11], air[1], drag, lift, air[4], air[5], g[21], span
+        x[0:3], x[3:6], x[6:9], g[GRAVITY], air[1], drag, lift, air[4], air[5], g[BEND], span
     )
     end = flown[0]
     # columns: state before (9), gravity, drag, lift, bend (4), state after (9), table (3), own drag
@@ -178,16 +190,16 @@ def _add_contact(
     wide = 28 + (1 if i > 0 else 0)
     cols = np.empty(wide, np.int64)
     cols[:9] = np.arange(9 * i, 9 * i + 9)
-    cols[9:12] = np.arange(at_globals + 11, at_globals + 14)
-    cols[12] = at_globals + 21
+    cols[9:12] = np.arange(at_globals + GRAVITY, at_globals + LIFT + 1)
+    cols[12] = at_globals + BEND
     cols[13:22] = np.arange(9 * i + 9, 9 * i + 18)
-    cols[22:25] = np.arange(at_globals + 18, at_globals + 21)
+    cols[22:25] = np.arange(at_globals + LAW.start, at_globals + LAW.stop)
     cols[25:27] = np.arange(10 * k - 1 + 2 * i, 10 * k + 1 + 2 * i)
     cols[27] = 9 * k + i
     d_end = np.zeros((9, wide))
     d_end[:, :13] = jac[0]
     d_end[:, 25:27] = jac[0, :, 10:12]
-    d_end[:, 27] = rates(end, g[11], air[1], drag, lift, air[4], air[5], g[21])
+    d_end[:, 27] = rates(end, g[GRAVITY], air[1], drag, lift, air[4], air[5], g[BEND])
     if i > 0:
         cols[28] = 9 * k + i - 1
         d_end[:, 28] = -d_end[:, 27]
@@ -229,7 +241,8 @@ def _bounce_law(
     kind: int, end: FloatArray, after: FloatArray, d_end: FloatArray, g: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Height of the centre (first), and velocity and spin after against the bounce law."""
-    law, jac = bounce_jacobian(end[3:6], end[6:9], g[18], g[19], max(g[20], 0.01), R)
+    at_rest, slope, friction = g[LAW]
+    law, jac = bounce_jacobian(end[3:6], end[6:9], at_rest, slope, max(friction, 0.01), R)
     loose = 1.0 if kind == TABLE else 6.0  # floors differ far more than tables
     v_sd = loose * (0.08 + 0.12 * math.hypot(law[0] - end[3], law[1] - end[4]))
     w_sd = 1.5 * v_sd / R + 10.0

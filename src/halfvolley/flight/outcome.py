@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from halfvolley.flight.normal import N_GLOBALS
 from halfvolley.flight.refine import Course, Setting, air_of, arc_end
+from halfvolley.flight.shared import BEND, GRAVITY, LIFT, N_GLOBALS
 from halfvolley.types import Arc, Contact, FloatArray
 
 
@@ -49,8 +49,8 @@ def _before(c: Course, cov: FloatArray, s: Setting, i: int) -> tuple[FloatArray,
     J = np.zeros((9, n))
     J[:, 9 * i : 9 * i + 9] = d_state
     at_globals = n - N_GLOBALS
-    J[:, at_globals + 11 : at_globals + 14] = d_air[:, :3]
-    J[:, at_globals + 21] = d_air[:, 3]
+    J[:, at_globals + GRAVITY : at_globals + LIFT + 1] = d_air[:, :3]
+    J[:, at_globals + BEND] = d_air[:, 3]
     J[:, 10 * k - 1 + 2 * i : 10 * k + 1 + 2 * i] = d_air[:, 1:3]
     J[:, 9 * k + i] += change
     if i > 0:

@@ -1,7 +1,7 @@
 """Joint refinement of a chain: every sighting, contact and law at once, with the covariance.
 
 Unknowns, in this order: the state (9) at the start of each arc, the time of each contact, drag and
-lift of each arc beyond those that all arcs share, and these globals (`GLOBALS`). Residuals:
+lift of each arc beyond those that all arcs share, and what all share (`shared.GLOBALS`). Residuals:
 sightings against the projected flight (Cauchy's loss); the end of an arc against the start of the
 next; the centre's height at a table; the bounce law; priors. Levenberg-Marquardt on the normal
 equations, whose inverse is the covariance.
@@ -23,19 +23,26 @@ from halfvolley.constants import (
     TABLE_RESTITUTION_SLOPE,
 )
 from halfvolley.flight.junctions import Kind
-from halfvolley.flight.normal import FLOOR, FREE, N_GLOBALS, NET, TABLE, normal_equations
+from halfvolley.flight.normal import FLOOR, FREE, NET, TABLE, normal_equations
 from halfvolley.flight.pieces import PLACE_M, SPIN_SD_RADPS
 from halfvolley.flight.settings import FlightSettings
+from halfvolley.flight.shared import (
+    BEND,
+    CAMERA_FLOOR,
+    DRAG,
+    GRAVITY,
+    INTRINSICS,
+    LAW,
+    LIFT,
+    N_GLOBALS,
+    SHUTTER,
+    TURN,
+)
 from halfvolley.flight.sights import Sights
 from halfvolley.physics.kernels import fly_sensitivities, rates
-from halfvolley.types import CAMERA_PARAMETERS, ClipCamera, FloatArray, IntArray, Shutter
+from halfvolley.types import ClipCamera, FloatArray, IntArray, Shutter
 
-GLOBALS = (
-    *CAMERA_PARAMETERS, "gravity", "drag", "lift", "exposure", "readout", "bias_u", "bias_v",
-    "restitution", "restitution_slope", "friction", "lift_bend",
-)  # fmt: skip
 ASKS = {"table": TABLE, "floor": FLOOR, "net": NET}  # other kinds are free
-BEND = GLOBALS.index("lift_bend")  # the last of them
 STATE_MEAN = np.array([*PLACE_M, *(0.0,) * 6])
 STATE_SD = np.array([3.0, 2.0, 1.0, 12.0, 5.0, 6.0, *SPIN_SD_RADPS])
 # laws hold for one speed and spin better than for all of a clip: drag differs by some 5 %, lift by
@@ -54,7 +61,7 @@ class Course:
     states: FloatArray  # (k, 9) at the start of each arc
     starts: FloatArray  # (k,) time of each start: first sight, then the contacts [s]
     own_air: FloatArray  # (k, 2) drag and lift of each arc beyond the clip's
-    globals: FloatArray  # (22,) corrections and coefficients, see GLOBALS
+    globals: FloatArray  # (22,) corrections and coefficients, see `shared`
     info: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # normal matrix, see below
     cost: float = np.inf
     residual_rms: FloatArray = field(default_factory=lambda: np.zeros(0))  # (k,) of each arc
@@ -120,7 +127,7 @@ def setting(
     sd = seen.sd if on_ball is None else seen.sd[on_ball]
     typical_px = float(np.median(sd)) * c.f_px if len(sd) else 0.0
     bias_sd_px = float(np.hypot(settings.bias_sd_px, settings.bias_share * typical_px))
-    sd = np.array(
+    prior_sd = np.array(
         [
             settings.gravity_sd_mps2, DRAG_COEFFICIENT.sd, LIFT_SCALE.sd,
             max(shutter.exposure_sd_s, 1e-6), max(shutter.readout_sd_s, 1e-6),
@@ -128,20 +135,19 @@ def setting(
             TABLE_RESTITUTION_SLOPE.sd, TABLE_FRICTION.sd, LIFT_BEND.sd,
         ]
     )  # fmt: skip
-    # a camera known exactly would make the information infinite; these floors are far below use
-    floor = np.array([1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5, 1e-5])
     info = np.zeros((N_GLOBALS, N_GLOBALS))
-    info[:11, :11] = np.linalg.inv(c.cov + np.diag(floor**2))
-    info[11:, 11:] = np.diag(1.0 / sd**2)
+    info[:GRAVITY, :GRAVITY] = np.linalg.inv(c.cov + np.diag(CAMERA_FLOOR**2))
+    info[GRAVITY:, GRAVITY:] = np.diag(1.0 / prior_sd**2)
     # a law that bends more has a greater scale, for where they meet lift is known best
     grows = LIFT_SCALE.value * LIFT_MEETS_AT / (1.0 + LIFT_BEND.value * LIFT_MEETS_AT)
     across = np.array([1.0, -grows]) / LIFT_SCALE.sd
-    info[np.ix_([13, 21], [13, 21])] = np.outer(across, across) + np.diag([0.0, sd[-1] ** -2])
+    law = np.ix_([LIFT, BEND], [LIFT, BEND])
+    info[law] = np.outer(across, across) + np.diag([0.0, prior_sd[-1] ** -2])
     air = settings.air
     mean = np.zeros(N_GLOBALS)
-    mean[11:14] = air[0], air[2], air[3]
-    mean[14:16] = shutter.exposure_s, shutter.readout_s
-    mean[18:] = (
+    mean[GRAVITY : LIFT + 1] = air[0], air[2], air[3]
+    mean[SHUTTER] = shutter.exposure_s, shutter.readout_s
+    mean[LAW.start :] = (
         TABLE_RESTITUTION_AT_REST.value, TABLE_RESTITUTION_SLOPE.value, TABLE_FRICTION.value, air[6]
     )  # fmt: skip
     intrinsics = np.array([c.f_px, *c.c_px, *c.k])
@@ -151,7 +157,9 @@ def setting(
 def air_of(c: Course, s: Setting, i: int) -> tuple[float, ...]:
     """Gravity, b, drag, lift, spin decay, radius and bend on arc i, as flight kernels take them."""
     g, own = c.globals, c.own_air[i]
-    return g[11], s.air[1], g[12] + own[0], g[13] + own[1], s.air[4], s.air[5], g[21]
+    return (
+        g[GRAVITY], s.air[1], g[DRAG] + own[0], g[LIFT] + own[1], s.air[4], s.air[5], g[BEND]
+    )  # fmt: skip
 
 
 def _system(
@@ -164,9 +172,9 @@ def _system(
     sd[by_law, 6:] = AFTER_LAW_SPIN_SD
     asks = np.array([ASKS.get(kind, FREE) for kind in c.kinds], np.int64)
     turn = np.empty((3, 3))
-    rotation(*g[5:8], turn)
+    rotation(*g[TURN], turn)
     return normal_equations(
-        c.states, c.starts, c.own_air, asks, g, turn, s.intrinsics + g[:5],
+        c.states, c.starts, c.own_air, asks, g, turn, s.intrinsics + g[INTRINSICS],
         s.air, s.prior_mean, s.prior_info, STATE_MEAN, sd, OWN_AIR_SD, seen.t_s, seen.lever,
         seen.R, seen.t_m, seen.uv_px, seen.white / c.scale, np.hypot(*seen.speed_px.T),
     )  # fmt: skip
@@ -259,6 +267,6 @@ def _moved(c: Course, step: FloatArray, s: Setting) -> Course | None:
     own_air = c.own_air + step[10 * k - 1 : -N_GLOBALS].reshape(k, 2)
     shared = c.globals + step[-N_GLOBALS:]
     shared[BEND] = max(shared[BEND], 0.0)  # lift without end soon leaves all bounds,
-    if np.any(shared[12] + own_air[:, 0] <= 0.0):  # as does a ball that gains speed
+    if np.any(shared[DRAG] + own_air[:, 0] <= 0.0):  # as does a ball that gains speed
         return None
     return replace(c, states=states, starts=starts, own_air=own_air, globals=shared)

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from halfvolley.flight.chains import Chain
-from halfvolley.flight.normal import N_GLOBALS
 from halfvolley.flight.refine import Course, Setting
+from halfvolley.flight.shared import N_GLOBALS, SHUTTER
 from halfvolley.types import Detections, Shutter
 
 FAST_PX = 12.0  # travel from frame to frame of a sighting whose streak is worth reading
@@ -46,13 +46,13 @@ def combine(courses: list[Course], s: Setting, shutter: Shutter) -> Shutter:
     """Readout as all courses together show it; each holds the prior, which must count once."""
     if shutter.source == "given" or not courses:
         return shutter
-    at = slice(14 - N_GLOBALS, 16 - N_GLOBALS)  # exposure, readout, counted from the end
-    prior = s.prior_info[14:16, 14:16]
-    info, y = prior.copy(), prior @ s.prior_mean[14:16]
+    at = slice(SHUTTER.start - N_GLOBALS, SHUTTER.stop - N_GLOBALS)  # counted from the end
+    prior = s.prior_info[SHUTTER, SHUTTER]
+    info, y = prior.copy(), prior @ s.prior_mean[SHUTTER]
     for c in courses:
         own = np.linalg.inv(c.cov[at, at])
         info += own - prior
-        y += own @ c.globals[14:16] - prior @ s.prior_mean[14:16]
+        y += own @ c.globals[SHUTTER] - prior @ s.prior_mean[SHUTTER]
     mean = np.linalg.solve(info, y)
     sd = np.sqrt(np.maximum(np.diag(np.linalg.inv(info)), 0.0))
     return Shutter(float(mean[1]), float(sd[1]), float(mean[0]), float(sd[0]), "estimated")
