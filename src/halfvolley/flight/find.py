@@ -77,7 +77,7 @@ def _find(tracks: Tracks, camera: ClipCamera, s: FlightSettings) -> Flights:
     detections = tracks.detections
     if not tracks.members:
         return Flights((), (), detections, camera.shutter, ("No ball was seen in flight.",))
-    frame_s = _frame_interval(detections.t_s)
+    frame_s = _usual_gap_s(detections.t_s)
     scale = claims_scale(tracks)
     assumed = camera.shutter
     seen = sights(detections, camera, assumed, s.model_floor_px, scale)
@@ -186,6 +186,7 @@ def _usable(tracks: Tracks, camera: ClipCamera) -> tuple[np.ndarray, ...]:
     )
 
 
-def _frame_interval(t_s: Iterable[float]) -> float:
+def _usual_gap_s(t_s: Iterable[float]) -> float:
+    """Usual time from one sight to the next [s]: that of two frames where every other has none."""
     steps = np.diff(np.unique(np.asarray(t_s, dtype=np.float64)))
     return float(np.median(steps)) if len(steps) else 1.0 / 60.0

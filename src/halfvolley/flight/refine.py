@@ -62,7 +62,7 @@ class Course:
     starts: FloatArray  # (k,) time of each start: first sight, then the contacts [s]
     own_air: FloatArray  # (k, 2) drag and lift of each arc beyond the clip's
     globals: FloatArray  # (22,) corrections and coefficients, see `shared`
-    info: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # normal matrix, see below
+    info: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # normal matrix, as `cov`
     cost: float = np.inf
     residual_rms: FloatArray = field(default_factory=lambda: np.zeros(0))  # (k,) of each arc
     scale: float = 1.0  # by which claimed detection errors were multiplied
@@ -109,8 +109,8 @@ class Setting:
     prior_mean: FloatArray  # (22,)
     prior_info: FloatArray  # (22, 22)
     air: FloatArray  # (7,) as `FlightSettings.air`
-    frame_s: float
-    late_s: float  # by which the chains' times, made with another exposure, come too early
+    frame_s: float  # usual time between sights [s]
+    late_s: float  # [s] by which the chains' times, made with another exposure, come too early
     size_px: tuple[int, int]  # of the picture, width and height
 
 

@@ -228,7 +228,7 @@ def package_versions() -> dict[str, str]:
 
     versions: dict[str, str] = {}
     names = ("halfvolley", "numpy", "scipy", "numba", "opencv-python-headless", "av", "pyarrow",
-             "matplotlib")  # fmt: skip
+             "onnxruntime", "matplotlib")  # fmt: skip
     for name in names:
         try:
             versions[name] = version(name)

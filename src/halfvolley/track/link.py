@@ -21,7 +21,7 @@ class TrackSettings:
     max_acceleration_widths_ps2: float = 14.0  # drag of a smash plus gravity, seen from 3 m
     jerk_widths_ps3: float = 40.0  # how quickly that may change: perspective, lift
     max_gap_s: float = 0.075  # longer gaps are bridged by physics, not by the picture
-    gate_sd: float = 4.0  # innovations beyond this end a piece: 0.03 % of true ones
+    gate_sd2: float = 24.0  # squared innovations beyond this end a piece: 6 in a million true ones
     min_step_px: float = 0.3  # what stands still is not a flight
     max_size_ratio: float = 2.0  # radius from one sighting to the next
     min_length: int = 3
@@ -63,7 +63,7 @@ def find_tracks(
     if len(d) < s.min_length:
         return Tracks(detections, ())
     first = np.searchsorted(d.frame, np.arange(d.frame[-1] + 2))
-    # at a low rate two frames without a sighting already last longer
+    # at a low rate two frames without a sighting, three steps, already last longer
     max_gap_s = max(s.max_gap_s, 3.2 * _frame_interval_s(d))
     variance = 0.5 * np.trace(d.cov_uv_px2, axis1=1, axis2=2)
     variance += s.floor_px**2 + (s.floor_radii * d.radius_px) ** 2
@@ -79,7 +79,7 @@ def find_tracks(
         max_gap_s,
         s.max_acceleration_widths_ps2 * width_px,
         (s.jerk_widths_ps3 * width_px) ** 2 * max_gap_s,
-        s.gate_sd**2 * 1.5,
+        s.gate_sd2,
         s.max_size_ratio,
     )
     pieces = [rows[linked[a:b]] for a, b in itertools.pairwise(starts)]
