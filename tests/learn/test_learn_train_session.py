@@ -259,7 +259,7 @@ def test_without_torch_one_command_helps(session, monkeypatch):
         room.importlib.util, "find_spec", lambda name: None if name == "torch" else real(name)
     )
     words = one_sentence(run("train", session))
-    assert "pip install 'halfvolley[train]'" in words and "Measuring works without it" in words
+    assert "pip install '.[train]'" in words and "Measuring works without it" in words
     assert not (session / "models").exists()
     assert used(session) == "auto"
 
