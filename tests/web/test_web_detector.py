@@ -122,7 +122,7 @@ def test_which_detectors_there_are_and_which_is_used(session):
 def test_without_pytorch_the_one_command_is_said(session, monkeypatch):
     assert read_teaching(session).trouble == ""
     monkeypatch.setitem(__import__("sys").modules, "torch", None)
-    assert "pip install 'halfvolley[train]'" in read_teaching(session).trouble
+    assert "pip install '.[train]'" in read_teaching(session).trouble
 
 
 def test_a_target_is_the_rectangle_around_its_fields(session):

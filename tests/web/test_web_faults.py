@@ -144,7 +144,7 @@ def test_without_pytorch_all_but_training_works(new_window, club, bench, tmp_pat
     bench.append(own)
     window = new_window(address=own.address)
     page = open_screen(window, "Detector")
-    page.get_by_text("pip install 'halfvolley[train]'").wait_for()
+    page.get_by_text("pip install '.[train]'").wait_for()
     assert page.get_by_role("button", name="Start training").count() == 0
     page.get_by_label("Motion, shape and colour").check()
     wait_for(lambda: read_session(club).ball.detector == "classical")
