@@ -1,6 +1,7 @@
 """Frames as they are read: order, times, planes, damage, memory."""
 
 from fractions import Fraction
+from types import SimpleNamespace
 
 import av
 import numpy as np
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from halfvolley.errors import FootageError
 from halfvolley.video import FrameReader, iter_frames, probe
+from halfvolley.video.reader import _decode, _Faults
 
 QUIET = {"x265-params": "log-level=none"}
 
@@ -407,3 +409,20 @@ def test_memory_stays_flat(tmp_path):
             used.append(process.memory_info().rss)
     assert len(used) == 9
     assert max(used[1:]) - used[0] < 20e6
+
+
+def test_a_decoder_that_fails_over_what_it_still_holds_ends_the_clip_quietly():
+    def packets():
+        yield SimpleNamespace(
+            size=1, is_corrupt=False, is_keyframe=True, pts=0, decode=lambda: ["picture"]
+        )
+        raise av.error.InvalidDataError(1, "cut")
+
+    def fails(packet):
+        raise av.error.InvalidDataError(1, "cut")
+
+    container = SimpleNamespace(demux=lambda stream: packets())
+    stream = SimpleNamespace(codec_context=SimpleNamespace(decode=fails))
+    faults = _Faults()
+    assert list(_decode(container, stream, faults, False, None)) == ["picture"]
+    assert faults.cut

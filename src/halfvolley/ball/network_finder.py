@@ -495,12 +495,12 @@ def _of_fits(fit: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _of_trails(trails: Points) -> tuple[FloatArray, FloatArray]:
-    """Places and reach of where trails should go on."""
+    """Places (n, 2) and reach (n,) of where trails should go on [px]."""
     return trails.uv_px, trails.radius_px + 0.5 * np.hypot(*trails.streak_px.T)
 
 
 def _of_peaks(peaks: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Places and reach of peaks."""
+    """Places (n, 2) and reach (n,) of peaks [px]."""
     streak = np.hypot(peaks[:, maps.STREAK_U], peaks[:, maps.STREAK_V])
     return peaks[:, :2], peaks[:, maps.RADIUS] + 0.5 * streak
 

@@ -20,7 +20,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from halfvolley.camera.projection import rotations
 from halfvolley.constants import DRAG_COEFFICIENT
-from halfvolley.flight.shared import CAMERA_FLOOR
+from halfvolley.flight.shared import CAMERA_FLOOR, INTRINSICS, SHIFT, TURN
 from halfvolley.flight.sights import Sights
 from halfvolley.physics import Environment, VerticalMotion
 from halfvolley.types import Camera, Contact, FloatArray, Shutter
@@ -225,12 +225,12 @@ def _misses(p: _Problem, drop: Drop, block: FloatArray, g: FloatArray) -> FloatA
     t_s = seen.t_s + seen.lever @ (g[[EXPOSURE, READOUT]] - p.dated_with)
     low = p.environment.ball.radius_m + float(g[PLANE])
     xyz = _places(block, t_s, _motion(g, p.environment), low)
-    turn = rotations(g[None, 5:8])[0]
-    from_camera = np.einsum("ij,njk,nk->ni", turn, seen.R, xyz) + seen.t_m + g[8:11]
+    turn = rotations(g[None, TURN])[0]
+    from_camera = np.einsum("ij,njk,nk->ni", turn, seen.R, xyz) + seen.t_m + g[SHIFT]
     ab = from_camera[:, :2] / from_camera[:, 2:]
     r2 = np.sum(ab**2, axis=1)
-    k1, k2 = c.k + g[3:5]
-    uv = (c.f_px + g[0]) * (1.0 + k1 * r2 + k2 * r2**2)[:, None] * ab + c.c_px + g[1:3]
+    f, cx, cy, k1, k2 = np.array([c.f_px, *c.c_px, *c.k]) + g[INTRINSICS]
+    uv = f * (1.0 + k1 * r2 + k2 * r2**2)[:, None] * ab + [cx, cy]
     return np.einsum("nij,nj->ni", seen.white, uv + g[[BIAS_U, BIAS_V]] - seen.uv_px)
 
 

@@ -10,7 +10,7 @@ GLOBALS = (
 )  # fmt: skip
 N_GLOBALS = len(GLOBALS)
 
-# corrections of the camera: intrinsics (5) f, cx, cy, k1, k2; pose (3, 3) turn and shift
+# corrections of the camera: f, cx, cy [px], k1, k2; turn [rad] and shift [m] of its pose
 INTRINSICS, TURN, SHIFT = slice(0, 5), slice(5, 8), slice(8, 11)
 GRAVITY, DRAG, LIFT, EXPOSURE = (GLOBALS.index(n) for n in ("gravity", "drag", "lift", "exposure"))
 SHUTTER = slice(EXPOSURE, EXPOSURE + 2)  # exposure, readout
@@ -18,5 +18,6 @@ BIAS = slice(SHUTTER.stop, SHUTTER.stop + 2)  # of all detections, u and v
 LAW = slice(BIAS.stop, BIAS.stop + 3)  # of the table: restitution at rest, its slope, friction
 BEND = GLOBALS.index("lift_bend")  # the last of them
 
-# a camera known exactly would make the information infinite; these sds are far below use
+# (11,) a camera known exactly would make the information infinite; these sds [px, 1, rad, m], in
+# the order of CAMERA_PARAMETERS, are far below use
 CAMERA_FLOOR = np.array([1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5, 1e-5])

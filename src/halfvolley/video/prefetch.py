@@ -13,7 +13,7 @@ from halfvolley.errors import BadInput
 T = TypeVar("T")
 
 _POLL_S = 0.1  # how often a blocked producer looks whether anyone still wants its items
-_NICE = 15  # priority of a thread that works ahead: what waits for nobody gives way
+_NICE = 15  # niceness of a thread that works ahead: whoever waits for it goes first
 
 
 def prefetch(items: Iterable[T], depth: int = 8) -> Generator[T, None, None]:
