@@ -153,7 +153,7 @@ def _overview(m: Material, bounces: list[ContactRow]) -> Drawing:
     names = [(end, s) for end, s in (("A", m.records.session.player_a),
                                      ("B", m.records.session.player_b)) if s]  # fmt: skip
     who = ", ".join(f"{end}: {name}" for end, name in names)
-    note = say("The table from above. Round and dark: struck from end A; square and light: from "
+    note = say("The table from above. Circles, dark: struck from end A; diamonds, light: from "
                "end B. Ellipses hold the true place with 95 %.")  # fmt: skip
     return Drawing(
         "bounces", title, f"{note} {who}".strip(), partial(overview_figure, bounces, numbers, say)

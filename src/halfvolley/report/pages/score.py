@@ -17,7 +17,7 @@ def score_section(m: Material) -> Section:
     doubtful = sum(not s.sure for s in score)
     title = say("{sure} of {total} scores are sure to nine tenths", sure=len(score) - doubtful,
                 total=len(score))  # fmt: skip
-    note = say("Round: {a}, square: {b}; open marks: a score less than 90 % sure.", a=names[0],
+    note = say("Circles: {a}, diamonds: {b}; open marks: a score less than 90 % sure.", a=names[0],
                b=names[1])  # fmt: skip
     blocks: tuple[Block, ...] = (
         Drawing("score", _last(m, games, names), note, partial(score_figure, games, say)),
